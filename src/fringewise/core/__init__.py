@@ -1,0 +1,1 @@
+"""What every other room uses: errors, measured values, quality flags, units, checks, progress and clock."""

@@ -1,0 +1,53 @@
+"""The one way to make a numba kernel: compiled once, kept where that is possible, typed as it was written.
+
+A kernel calls only kernels of its own file (numba does not notice when another file changes). Modules with
+kernels are imported late: importing numba takes a quarter of a second.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from typing import Any, Final, ParamSpec, TypeVar, cast
+
+import numba
+
+Arguments = ParamSpec("Arguments")
+Result = TypeVar("Result")
+
+PARALLEL_LOCK: Final = threading.RLock()
+"""Held round every parallel kernel: numba's own work queue dies when two threads enter at once."""
+
+
+def kernel(
+    *, parallel: bool = False, fastmath: bool = False, inline: bool = False
+) -> Callable[[Callable[Arguments, Result]], Callable[Arguments, Result]]:
+    """Compile a function to machine code at its first call and keep the code for the next process.
+
+    Where no place for the code can be written (a read-only installation without a writable home) the kernel
+    is compiled anew in each process instead.
+
+    Parameters
+    ----------
+    parallel : bool
+        Spread ``prange`` loops over threads; hold `PARALLEL_LOCK` while calling.
+    fastmath : bool
+        Let the compiler reorder floating-point sums; NaN must then be told by flags, not by comparison.
+    inline : bool
+        Always inline into kernels of the same file.
+    """
+
+    def compiled(function: Callable[Arguments, Result]) -> Callable[Arguments, Result]:
+        options: dict[str, Any] = {
+            "nogil": True,
+            "parallel": parallel,
+            "fastmath": fastmath,
+            "inline": "always" if inline else "never",
+            "error_model": "numpy",
+        }
+        try:
+            return cast("Callable[Arguments, Result]", numba.njit(function, cache=True, **options))
+        except RuntimeError:  # "no locator available": nowhere to keep compiled code
+            return cast("Callable[Arguments, Result]", numba.njit(function, cache=False, **options))
+
+    return compiled
