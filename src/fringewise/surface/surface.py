@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fringewise.capture.head import Head
+from fringewise.capture.plan import FringeSet
 from fringewise.core.checks import shaped
 from fringewise.core.flags import FlagArray, usable
 from fringewise.phase.phase_map import Motion
@@ -34,6 +35,8 @@ class Surface:
     head : Head, optional
         The head whose calibration all points share; absent for a surface made elsewhere without one.
     motion : Motion, optional
+    finest_set : FringeSet, optional
+        The fringe set that the points were decoded from.
     uncertainty_from : {"frames", "its source"}
         ``its source``: the surface was made elsewhere and its uncertainty is as stated there.
     noise_source : str
@@ -47,6 +50,7 @@ class Surface:
     modulation: Float32Array | None = None
     head: Head | None = None
     motion: Motion | None = None
+    finest_set: FringeSet | None = None
     uncertainty_from: Literal["frames", "its source"] = "frames"
     noise_source: str = "head"
 
