@@ -1,4 +1,4 @@
-"""A virtual head and virtual parts: captures with known truth, by a route that shares nothing with decoding."""
+"""A virtual head and virtual parts: captures with known truth, sharing nothing with decoding."""
 
 from fringewise.virtual.patch import Mesh, Patch, Scene, grid_mesh
 

@@ -29,7 +29,7 @@ class Mesh:
     Attributes
     ----------
     vertices : (V, 3) float64
-        On the sheet, in the part's frame, mm. Triangle edges of some 0.1 mm or less keep the first guess good.
+        On the sheet, in the part's frame, mm; edges of some 0.1 mm keep first guesses good.
     triangles : (T, 3) int32
         Rows of `vertices`.
     st : (V, 2) float64
