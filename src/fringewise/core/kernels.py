@@ -20,7 +20,7 @@ PARALLEL_LOCK: Final = threading.RLock()
 
 
 def kernel(
-    *, parallel: bool = False, fastmath: bool = False, inline: bool = False
+    *, parallel: bool = False, fastmath: bool | frozenset[str] = False, inline: bool = False
 ) -> Callable[[Callable[Arguments, Result]], Callable[Arguments, Result]]:
     """Compile a function to machine code at its first call and keep the code for the next process.
 
@@ -31,8 +31,9 @@ def kernel(
     ----------
     parallel : bool
         Spread ``prange`` loops over threads; hold `PARALLEL_LOCK` while calling.
-    fastmath : bool
-        Let the compiler reorder floating-point sums; NaN must then be told by flags, not by comparison.
+    fastmath : bool or set of str
+        Let the compiler reorder floating-point sums; with True, NaN must be told by flags, not by comparison
+        or writing. A set names single liberties (``contract``, ``reassoc`` …), which leaves NaN usable.
     inline : bool
         Always inline into kernels of the same file.
     """
@@ -41,7 +42,7 @@ def kernel(
         options: dict[str, Any] = {
             "nogil": True,
             "parallel": parallel,
-            "fastmath": fastmath,
+            "fastmath": set(fastmath) if isinstance(fastmath, frozenset) else fastmath,
             "inline": "always" if inline else "never",
             "error_model": "numpy",
         }

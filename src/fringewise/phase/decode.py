@@ -1,0 +1,60 @@
+"""Decode a capture: from frames to the pattern column that each pixel looks at, how surely, and its risks."""
+
+from __future__ import annotations
+
+from fringewise.capture.capture import Capture
+from fringewise.capture.head import NoiseModel
+from fringewise.core.errors import refuse
+from fringewise.core.progress import Progress, Silent
+from fringewise.phase.ladder import climb
+from fringewise.phase.phase_map import Motion, PhaseMap
+from fringewise.phase.rows import Decoded, decode_sets
+
+_SILENT = Silent()
+
+
+def decode(capture: Capture, progress: Progress = _SILENT) -> PhaseMap:
+    """Find the pattern column of each pixel of a capture, with its standard uncertainty and its risks.
+
+    Sets are sorted from coarse to fine and each is unwrapped by the one before it: order
+    k = round(f · c − φ / 2π), wrong with probability 2 Q(0.5/σ) where σ² is the variance of that difference
+    in turns. Column and sigma come from the finest set: var c = var φ / (2π · fringes)².
+
+    Parameters
+    ----------
+    capture : Capture
+        With one or more sets of fringes across the columns, in any order; sets across rows are not used.
+    progress : Progress, optional
+
+    Returns
+    -------
+    PhaseMap
+        (H, W). Bad pixels are flagged; where the fringes are too weak the column is NaN.
+
+    Raises
+    ------
+    InputRefused
+        The capture has no fringe sets across the columns.
+    """
+    sets = capture.column_sets
+    if not sets or capture.head is None:
+        raise refuse("capture", "fringe_sets", "must hold at least one set across the columns to be measured")
+    progress.step("decoding", 0, 1)
+    ladder = climb([one.fringe_set for one in sets])
+    noise, noise_source = capture.head.noise or NoiseModel(1.0, 0.0, capture.bits), "head"
+    decoded = decode_sets(sets, ladder, noise)
+    progress.step("decoding", 1, 1)
+    return _phase_map(decoded, Motion(False, 0.0, "motion was not judged", judged=False), noise_source)
+
+
+def _phase_map(decoded: Decoded, motion: Motion, noise_source: str) -> PhaseMap:
+    return PhaseMap(
+        column=decoded.column,
+        column_sigma=decoded.sigma,
+        modulation=decoded.modulation,
+        mean=decoded.mean,
+        flags=decoded.flags,
+        order_risk=decoded.risk,
+        motion=motion,
+        noise_source=noise_source,
+    )
