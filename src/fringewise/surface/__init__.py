@@ -1,1 +1,24 @@
-"""From pattern columns to points on the part, with their noise, flags and normals."""
+"""From pattern columns to points on the part, with their noise, flags and normals.
+
+The types come at once; what needs compiled kernels is imported when it is first asked for.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any, Final
+
+from fringewise.surface.surface import Surface
+
+if TYPE_CHECKING:
+    from fringewise.surface.triangulate import triangulate
+
+__all__ = ["Surface", "triangulate"]
+
+_HOME: Final = {"triangulate": "triangulate"}
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(importlib.import_module(f"{__name__}.{_HOME[name]}"), name)
