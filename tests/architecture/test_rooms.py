@@ -17,7 +17,7 @@ from typing import Any, Final
 import grimp
 import pytest
 
-PACKAGES_ALLOWED: Final = frozenset({"numpy", "scipy", "cv2", "numba", "pydantic"})
+PACKAGES_ALLOWED: Final = frozenset({"numpy", "scipy", "cv2", "numba", "pydantic", "pydantic_core"})
 STANDARD_NEVER: Final = frozenset(
     {"os", "pathlib", "io", "tempfile", "shutil", "subprocess", "time", "logging", "socket", "http"}
     | {"urllib", "sqlite3", "threading", "asyncio", "multiprocessing", "sys", "signal", "glob", "locale"}
@@ -89,9 +89,10 @@ def test_pure_rooms_use_only_allowed_packages(table: dict[str, Any], graph: grim
 @pytest.mark.parametrize("package", ["requests", "time", "embreex", "pathlib", "rich"])
 def test_a_planted_package_is_found(package: str) -> None:
     planted = grimp.build_graph("fringewise", include_external_packages=True, cache_dir=None)
+    assert package not in not_allowed(planted, "core")
     planted.add_module(package, is_squashed=True)
     planted.add_import(importer="fringewise.core.units", imported=package)
-    assert not_allowed(planted, "core") == {package}
+    assert package in not_allowed(planted, "core")
 
 
 def test_measuring_never_goes_through_the_front(table: dict[str, Any], graph: grimp.ImportGraph) -> None:
