@@ -22,6 +22,7 @@ autodoc_class_signature = "separated"
 autodoc_member_order = "bysource"
 autodoc_typehints = "signature"
 autodoc_typehints_format = "short"
+autodoc_type_aliases = {name: name for name in ("Array", "FlagArray", "Float32Array", "FrameArray")}
 napoleon_google_docstring = False
 napoleon_use_ivar = True
 napoleon_use_rtype = False

@@ -7,6 +7,7 @@
 from __future__ import annotations
 
 import importlib
+import re
 from typing import Any
 
 import typer
@@ -15,6 +16,8 @@ from sphinx.application import Sphinx
 from sphinx.util.docutils import SphinxDirective
 
 from fringewise.core.flags import FLAG_TABLE
+
+ATTRIBUTES_TOGETHER = re.compile(r"(?P<names>\w+(, \w+)+) : (?P<type>.+)")
 
 
 class FlagTable(SphinxDirective):
@@ -75,12 +78,28 @@ class PublicNames(SphinxDirective):
             kind = "class" if isinstance(getattr(module, name), type) else None
             kind = kind or ("function" if callable(getattr(module, name)) else "data")
             lines += [f".. auto{kind}:: {self.arguments[0]}.{name}"]
-            lines += ["   :members:", ""] if kind == "class" else [""]
+            lines += (
+                ["   :members:", "   :exclude-members: __init__, __new__", ""] if kind == "class" else [""]
+            )
         return self.parse_text_to_nodes("\n".join([*lines, "```"]))
+
+
+def prepare(_app: Sphinx, what: str, _name: str, _given: Any, _options: Any, lines: list[str]) -> None:
+    """Spare napoleon two misreadings: ``a, b : type``, and a colon in a property's sentence."""
+    if what == "property":
+        lines[:0] = ["..", ""]
+    shared = [(at, ATTRIBUTES_TOGETHER.fullmatch(line)) for at, line in enumerate(lines)]
+    for at, found in reversed([(at, found) for at, found in shared if found]):
+        until = next((n for n in range(at + 1, len(lines)) if not lines[n].startswith(" ")), len(lines))
+        words = lines[at + 1 : until]
+        lines[at:until] = [
+            line for name in found["names"].split(", ") for line in (f"{name} : {found['type']}", *words)
+        ]
 
 
 def setup(app: Sphinx) -> dict[str, Any]:
     app.add_directive("flag-table", FlagTable)
     app.add_directive("command-list", CommandList)
     app.add_directive("public-names", PublicNames)
+    app.connect("autodoc-process-docstring", prepare, priority=400)
     return {"version": "1", "parallel_read_safe": True, "parallel_write_safe": True}
