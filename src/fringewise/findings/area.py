@@ -1,0 +1,169 @@
+"""Area of what was outlined, on the surface: its area, perimeter, length and width."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from fringewise.core.checks import Array
+from fringewise.core.errors import NotMeasurable
+from fringewise.core.measured import Measured
+from fringewise.findings.combine import Touch, Variances, bound_of, combine
+from fringewise.findings.contour import extents
+from fringewise.findings.finding import Drawing, Finding, FindingResult
+from fringewise.findings.kind import Kind, Look, QuantityMeaning
+from fringewise.findings.marks import outline_of, straight_line
+from fringewise.findings.sheet_area import area_inside, area_touch
+from fringewise.sound.points import PixelRays, ray_points
+from fringewise.sound.polygon import inside_nodes, window_round
+from fringewise.sound.shape import area_element, normals_on, points_on, polyline_length
+from fringewise.sound.smooth import Smooth, fit_smooth
+
+_SIDE_POINTS: Final = 16
+_MARGIN_PX: Final = 6.0
+_STRIPS: Final = 6
+_KNOT_PX: Final = 12.0
+_KNOTS: Final = (4, 14)
+_LEAST_SEEN: Final = 0.6
+_LEAST_POINTS: Final = 100
+_MOST_POINTS: Final = 30_000
+_MARK_STEP_PX: Final = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class _Sizes:
+    """Sizes of an outline on the surface, each with its touch and its derivative by the surface's terms."""
+
+    area: float
+    perimeter: float
+    length: float
+    width: float
+
+    def as_array(self) -> Array:
+        return np.array([self.area, self.perimeter, self.length, self.width])
+
+
+def measure_area(look: Look, finding: Finding) -> FindingResult:
+    """Measure the outlined area on the smooth surface (format 3, ``area``)."""
+    outline = outline_of(look, finding)
+    smooth, seen = _smooth_inside(look, outline)
+    sizes = _sizes(look.rays, smooth, outline).as_array()
+    marks = _marks_variances(look.rays, smooth, outline, finding.placing_px)
+    touches, rows = _touches(look.rays, smooth, outline)
+    scale = max(1.0, smooth.misfit) ** 2
+    quantities: list[Measured] = []
+    for n, (name, unit) in enumerate(zip(("area", "perimeter", "length", "width"), _UNITS, strict=True)):
+        noise = float(rows[n] @ smooth.covariance @ rows[n]) * scale
+        variances = Variances(noise, marks[n])
+        made = combine(name, unit, sizes[n], variances, surface=look.surface, touch=touches[n])
+        quantities.append(made.with_bound(bound_of(finding)))
+    warnings = []
+    if seen < 0.9:
+        warnings.append(f"{100 * (1 - seen):.0f} % of the inside has no surface that can be trusted")
+    line = straight_line(look.rays, outline, closed=True)
+    lines = (np.column_stack(look.rays.pixel(line[:, 0], line[:, 1])),)
+    return FindingResult(finding, tuple(quantities), "", tuple(warnings), Drawing((), lines))
+
+
+_UNITS: Final = ("mm²", "mm", "mm", "mm")
+
+
+def _smooth_inside(look: Look, outline_px: Array) -> tuple[Smooth, float]:
+    line = straight_line(look.rays, outline_px, closed=True)
+    border = np.column_stack(look.rays.pixel(line[:, 0], line[:, 1]))
+    window = window_round(border, _MARGIN_PX + 1, look.surface.shape)
+    corner = (window.first_u, window.first_v)
+    seen = len(ray_points(look.surface, window.inside, top_left=corner)) / int(window.inside.sum())
+    points = ray_points(look.surface, window.distance_px <= _MARGIN_PX, top_left=corner)
+    if len(points) < _LEAST_POINTS or seen < _LEAST_SEEN:
+        raise NotMeasurable(
+            f"only {100 * seen:.0f} % of the inside ({len(points)} points) has a surface to trust: "
+            "look from another side, or nearer"
+        )
+    step = max(1, len(points) // _MOST_POINTS)
+    points = points.where(np.arange(0, len(points), step))
+    knots = int(np.clip(np.ptp(border, axis=0).max() / _KNOT_PX, *_KNOTS))
+    return fit_smooth(points.x, points.y, points.inverse_depth, points.sigma, knots=knots), seen
+
+
+def _sizes(rays: PixelRays, smooth: Smooth, outline_px: Array) -> _Sizes:
+    line = straight_line(rays, outline_px, closed=True, side_points=_SIDE_POINTS)
+    x, y, weights = _nodes(line)
+    border = points_on(smooth, line[:, 0], line[:, 1])
+    normal = normals_on(smooth, x, y).mean(axis=0)
+    length, width, *_ = extents(border, normal / np.linalg.norm(normal))
+    perimeter = polyline_length(np.vstack([border, border[:1]]))
+    return _Sizes(area_inside(smooth, x, y, weights), perimeter, length, width)
+
+
+def _nodes(line: Array) -> tuple[Array, Array, Array]:
+    return inside_nodes(line[::_SIDE_POINTS], float(np.ptp(line, axis=0).max()) / _STRIPS)
+
+
+def _marks_variances(rays: PixelRays, smooth: Smooth, outline_px: Array, placing_px: float) -> Array:
+    """Variances (4,) from placing each mark, by central differences."""
+    total = np.zeros(4)
+    for n in range(len(outline_px)):
+        for axis in (0, 1):
+            step = np.zeros_like(outline_px)
+            step[n, axis] = _MARK_STEP_PX
+            above = _sizes(rays, smooth, outline_px + step).as_array()
+            below = _sizes(rays, smooth, outline_px - step).as_array()
+            total += ((above - below) / (2 * _MARK_STEP_PX)) ** 2
+    return total * placing_px**2
+
+
+def _touches(rays: PixelRays, smooth: Smooth, outline_px: Array) -> tuple[list[Touch], list[Array]]:
+    """Where area, perimeter, length and width are taken, and how each follows the surface's terms."""
+    line = straight_line(rays, outline_px, closed=True, side_points=_SIDE_POINTS)
+    border = points_on(smooth, line[:, 0], line[:, 1])
+    x, y, weights = _nodes(line)
+    normal = normals_on(smooth, x, y).mean(axis=0)
+    _, _, long_ends, wide_ends, along, across = extents(border, normal / np.linalg.norm(normal))
+    after = np.roll(border, -1, axis=0) - border
+    after /= np.linalg.norm(after, axis=1, keepdims=True)
+    pairs = ((long_ends, along), (wide_ends, across))
+    touches = [
+        area_touch(smooth, x, y, weights),
+        Touch.at(border, np.roll(after, 1, axis=0) - after, decoded=False),
+        *(Touch.at(border[list(e)], np.vstack([-d, d]), decoded=False) for e, d in pairs),
+    ]
+    rows = [_area_row(smooth, x, y, weights)]
+    rows += [_line_row(smooth, touch) for touch in touches[1:]]
+    return touches, rows
+
+
+def _line_row(smooth: Smooth, touch: Touch) -> Array:
+    points = touch.points_mm
+    x, y = points[:, 0] / points[:, 2], points[:, 1] / points[:, 2]
+    by_depth = np.einsum("ni,ni->n", touch.gradient, -points * points[:, 2:])
+    return np.asarray(by_depth @ smooth.basis(x, y))
+
+
+def _area_row(smooth: Smooth, x: Array, y: Array, weights: Array) -> Array:
+    """Derivative of the area by the surface's terms: of |∇F| w⁻³ with ∇F = (w_x, w_y, w - x w_x - y w_y)."""
+    w, (wx, wy) = smooth.inverse_depth(x, y), smooth.slopes(x, y)
+    third = w - x * wx - y * wy
+    size = area_element(smooth, x, y) * w**3
+    by_w = third / size / w**3 - 3 * size / w**4
+    by_wx = (wx - x * third) / size / w**3
+    by_wy = (wy - y * third) / size / w**3
+    return np.asarray(
+        (weights * by_w) @ smooth.basis(x, y)
+        + (weights * by_wx) @ smooth.basis(x, y, (1, 0))
+        + (weights * by_wy) @ smooth.basis(x, y, (0, 1))
+    )
+
+
+KIND: Final = Kind(
+    "area",
+    (
+        QuantityMeaning("area", "mm²", "area inside the outline, on the smooth surface"),
+        QuantityMeaning("perimeter", "mm", "length of the outline on the smooth surface"),
+        QuantityMeaning("length", "mm", "greatest straight distance between two points of the outline"),
+        QuantityMeaning("width", "mm", "extent of the outline square to its length"),
+    ),
+    measure_area,
+)

@@ -1,0 +1,165 @@
+"""Distance between two places on the metal: straight through space, and along the surface."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from scipy.optimize import minimize
+
+from fringewise.core.checks import Array
+from fringewise.core.errors import NotMeasurable
+from fringewise.core.measured import Measured
+from fringewise.findings.combine import Touch, Variances, bound_of, combine
+from fringewise.findings.finding import Drawing, Finding, FindingResult
+from fringewise.findings.kind import Kind, Look, QuantityMeaning
+from fringewise.findings.marks import Place, drawn_places, marks_on_metal
+from fringewise.sound.points import ray_points
+from fringewise.sound.shape import points_on, polyline_length
+from fringewise.sound.smooth import Smooth, fit_smooth
+
+_STRIP_PX: Final = 10.0
+_STRIP_KNOTS: Final = 10
+_NODES: Final = 65
+_BENDS: Final = 4
+_LEAST_SEEN: Final = 0.6
+_MOST_MISFIT: Final = 3.0
+_MOST_STRIP_POINTS: Final = 20_000
+_MOST_ALONG_TO_STRAIGHT: Final = 1.5
+
+
+def measure_distance(look: Look, finding: Finding) -> FindingResult:
+    """Measure a distance between two marks (format 3, ``distance``).
+
+    Each end is drawn to a dot or a corner where there is one within reach.
+    """
+    marks = finding.marks["ends_px"]
+    marks_on_metal(look.surface, marks)
+    places, drawn = drawn_places(look, marks, finding.placing_px)
+    quantities = [straight_between(look, places, "straight").with_bound(bound_of(finding))]
+    warnings = list(close_ends_warning(places))
+    try:
+        quantities.append(_along_surface(look, places, quantities[0]).with_bound(bound_of(finding)))
+    except NotMeasurable as reason:
+        warnings.append(f"the length along the surface is left out: {reason}")
+    line = np.array([one.uv_px for one in places])
+    return FindingResult(finding, tuple(quantities), "", tuple(warnings), Drawing(tuple(drawn), (line,)))
+
+
+def straight_between(look: Look, places: list[Place], name: str) -> Measured:
+    """Measure the straight distance between two places."""
+    first, second = places
+    apart = second.point_mm - first.point_mm
+    length = float(np.linalg.norm(apart))
+    if length == 0:
+        raise NotMeasurable("both ends lie on the same place")
+    direction = apart / length
+    gradient = np.vstack([-direction, direction])
+    variances = place_variances(places, gradient)
+    touch = Touch(np.array([p.point_mm for p in places]), gradient, np.ones(2, dtype=bool))
+    return combine(name, "mm", length, variances, surface=look.surface, touch=touch)
+
+
+def place_variances(places: list[Place], gradients: Array) -> Variances:
+    """Variances of a size that hangs on places with these derivatives (K, 3).
+
+    Places whose points overlap share noise: their parts are then added in full, not as squares.
+    """
+    noise = np.array([p.noise_variance(g) for p, g in zip(places, gradients, strict=True)])
+    model = np.array([p.model_variance(g) for p, g in zip(places, gradients, strict=True)])
+    marks = sum(p.marks_variance(g) for p, g in zip(places, gradients, strict=True))
+    if overlapping(places):
+        return Variances(float(np.sqrt(noise).sum() ** 2), marks, float(np.sqrt(model).sum() ** 2))
+    return Variances(float(noise.sum()), marks, float(model.sum()))
+
+
+def overlapping(places: list[Place]) -> bool:
+    """Whether two of the places were fitted to some of the same pixels."""
+    return any(
+        np.hypot(*(a.uv_px - b.uv_px)) < a.radius_px + b.radius_px
+        for n, a in enumerate(places)
+        for b in places[n + 1 :]
+    )
+
+
+def close_ends_warning(places: list[Place]) -> tuple[str, ...]:
+    """Say so where the marks lie closer together than the smooth surface under them reaches."""
+    if overlapping(places):
+        return ("the marks lie so close that the surface under them is shared: move nearer",)
+    return ()
+
+
+def _along_surface(look: Look, places: list[Place], straight: Measured) -> Measured:
+    ends = np.array([p.uv_px for p in places])
+    smooth = _strip(look, ends)
+    x, y = look.rays.direction(ends[:, 0], ends[:, 1])
+    path = _shortest_path(smooth, np.column_stack([x, y]))
+    points = points_on(smooth, path[:, 0], path[:, 1])
+    length = polyline_length(points)
+    if length > _MOST_ALONG_TO_STRAIGHT * straight.value:
+        raise NotMeasurable("the surface between the ends is not smooth")
+    steps = np.diff(points, axis=0)
+    steps /= np.linalg.norm(steps, axis=1, keepdims=True)
+    gradient = np.vstack([-steps[:1], steps[:-1] - steps[1:], steps[-1:]])
+    w = smooth.inverse_depth(path[:, 0], path[:, 1])
+    by_depth = np.einsum("ni,ni->n", gradient, -points / w[:, None])
+    row = by_depth @ smooth.basis(path[:, 0], path[:, 1])
+    ends_gradient = np.vstack([gradient[0], gradient[-1]])
+    marks = sum(p.marks_variance(g) for p, g in zip(places, ends_gradient, strict=True))
+    noise = float(row @ smooth.covariance @ row) * max(1.0, smooth.misfit) ** 2
+    touch = Touch.at(points, gradient, decoded=False)
+    return combine("along_surface", "mm", length, Variances(noise, marks), surface=look.surface, touch=touch)
+
+
+def _strip(look: Look, ends_px: Array) -> Smooth:
+    """Smooth surface through the points of a strip along the line between two pixels."""
+    height, width = look.surface.shape
+    low = np.maximum(np.floor(ends_px.min(axis=0) - _STRIP_PX).astype(int), 0)
+    high = np.minimum(np.ceil(ends_px.max(axis=0) + _STRIP_PX).astype(int), [width - 1, height - 1])
+    u, v = np.meshgrid(np.arange(low[0], high[0] + 1), np.arange(low[1], high[1] + 1))
+    along = ends_px[1] - ends_px[0]
+    length = float(np.linalg.norm(along))
+    t = ((u - ends_px[0, 0]) * along[0] + (v - ends_px[0, 1]) * along[1]) / length
+    s = ((v - ends_px[0, 1]) * along[0] - (u - ends_px[0, 0]) * along[1]) / length
+    chosen = (np.abs(s) <= _STRIP_PX) & (t >= -_STRIP_PX) & (t <= length + _STRIP_PX)
+    points = ray_points(look.surface, chosen, top_left=(int(low[0]), int(low[1])))
+    at = (points.u - ends_px[0, 0]) * along[0] + (points.v - ends_px[0, 1]) * along[1]
+    share = np.bincount(np.clip(10 * at / length**2, 0, 9).astype(int), minlength=10)
+    wanted = max(int(chosen.sum()) / 10, 1)
+    if (share < _LEAST_SEEN / 2 * wanted).any():
+        raise NotMeasurable("part of the surface between the ends was not seen")
+    step = max(1, len(points) // _MOST_STRIP_POINTS)
+    points = points.where(np.arange(0, len(points), step))
+    smooth = fit_smooth(points.x, points.y, points.inverse_depth, points.sigma, knots=_STRIP_KNOTS)
+    if smooth.misfit > _MOST_MISFIT:
+        raise NotMeasurable("the surface between the ends is not smooth")
+    return smooth
+
+
+def _shortest_path(smooth: Smooth, ends: Array) -> Array:
+    """Directions (N, 2) along the shortest line on the surface: the straight one, bent aside a little."""
+    share = np.linspace(0.0, 1.0, _NODES)
+    straight = ends[0] + share[:, None] * (ends[1] - ends[0])
+    aside = np.array([-(ends[1] - ends[0])[1], (ends[1] - ends[0])[0]])
+    waves = np.sin(np.pi * share[:, None] * np.arange(1, _BENDS + 1))
+
+    def path(bends: Array) -> Array:
+        return np.asarray(straight + (waves @ bends)[:, None] * aside)
+
+    def length(bends: Array) -> float:
+        line = path(bends)
+        return polyline_length(points_on(smooth, line[:, 0], line[:, 1]))
+
+    found = minimize(length, np.zeros(_BENDS), method="BFGS", options={"gtol": 1e-7, "maxiter": 30})
+    best = np.asarray(found.x) if found.fun < length(np.zeros(_BENDS)) else np.zeros(_BENDS)
+    return path(best)
+
+
+KIND: Final = Kind(
+    "distance",
+    (
+        QuantityMeaning("straight", "mm", "straight distance through space between the two ends"),
+        QuantityMeaning("along_surface", "mm", "shortest line between them on the smooth surface"),
+    ),
+    measure_distance,
+)

@@ -1,0 +1,49 @@
+"""The kinds that can be measured, and measuring a finding by its kind."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from fringewise.core.errors import NotMeasurable
+from fringewise.findings import area, dent, distance, offset
+from fringewise.findings.finding import Finding, FindingResult
+from fringewise.findings.kind import Kind, Look
+
+KINDS: Final[dict[str, Kind]] = {
+    kind.name: kind for kind in (distance.KIND, offset.KIND, area.KIND, dent.KIND)
+}
+"""Each kind by its name in format 3; a kind is one file and one entry here."""
+
+_MOVED: Final = "the head or the part moved between the frames: hold still and capture again"
+_ESTIMATED: Final = "the head gives no noise model: the noise was estimated from the frames"
+
+
+def measure_finding(look: Look, finding: Finding) -> FindingResult:
+    """Measure one finding; what can't be had honestly becomes its ``reason``, never an error.
+
+    Parameters
+    ----------
+    look : Look
+    finding : Finding
+
+    Returns
+    -------
+    FindingResult
+        With quantities, or with the reason why there are none.
+    """
+    kind = KINDS.get(finding.kind)
+    if kind is None:
+        return FindingResult(finding, reason=f"this version does not measure the kind '{finding.kind}' yet")
+    try:
+        result = kind.measure(look, finding)
+    except NotMeasurable as reason:
+        return FindingResult(finding, reason=str(reason))
+    surface = look.surface
+    said = list(result.warnings)
+    if surface.motion is not None and surface.motion.moved:
+        said.append(_MOVED)
+    if surface.uncertainty_from == "its source":
+        said.append("uncertainty as stated by its source")
+    elif surface.noise_source != "head":
+        said.append(_ESTIMATED)
+    return FindingResult(finding, result.quantities, result.reason, tuple(said), result.drawing)
