@@ -51,19 +51,10 @@ def command_text(group: Any, context: Any, name: str) -> list[str]:
     text = ["", f"## fringewise {name}", "", (command.help or "").split("\f")[0].strip(), ""]
     text += ["```text", f"fringewise {name} {pieces}", "```", ""]
     for parameter in command.get_params(inner):
-        if getattr(parameter, "hidden", False) or parameter.name == "help":
-            continue
-        names = ", ".join(f"`{opt}`" for opt in (*parameter.opts, *parameter.secondary_opts))
-        if parameter.param_type_name == "argument":
-            names = f"`{parameter.make_metavar(inner)}`"
-        text += [names, f": {(getattr(parameter, 'help', '') or '').strip()}{default_text(parameter)}", ""]
+        record = parameter.get_help_record(inner)
+        if record is not None and parameter.name != "help":
+            text += [f"`{record[0]}`", f": {record[1].strip() or '…'}", ""]
     return text
-
-
-def default_text(parameter: Any) -> str:
-    given = parameter.default
-    shown = given is not None and given is not False and not callable(given) and not parameter.required
-    return f" (`{given}` unless given)" if shown and str(given) and "UNSET" not in repr(given) else ""
 
 
 class PublicNames(SphinxDirective):
