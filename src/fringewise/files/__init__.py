@@ -1,0 +1,51 @@
+"""Readers and writers of the open formats: captures, heads, findings, results, surfaces.
+
+Each is imported when it is first used, so that a command loads only what it needs.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any, Final
+
+if TYPE_CHECKING:
+    from fringewise.files.captures import read_capture as read_capture
+    from fringewise.files.captures import read_head as read_head
+    from fringewise.files.captures import write_capture as write_capture
+    from fringewise.files.captures import write_head as write_head
+    from fringewise.files.findings import read_findings as read_findings
+    from fringewise.files.findings import write_findings as write_findings
+    from fringewise.files.findings import write_results as write_results
+    from fringewise.files.surfaces import read_surface as read_surface
+    from fringewise.files.surfaces import write_surface as write_surface
+
+_HOMES: Final = {
+    "read_capture": "captures",
+    "read_head": "captures",
+    "write_capture": "captures",
+    "write_head": "captures",
+    "read_findings": "findings",
+    "write_findings": "findings",
+    "write_results": "findings",
+    "read_surface": "surfaces",
+    "write_surface": "surfaces",
+}
+
+__all__ = [
+    "read_capture",
+    "read_findings",
+    "read_head",
+    "read_surface",
+    "write_capture",
+    "write_findings",
+    "write_head",
+    "write_results",
+    "write_surface",
+]
+
+
+def __getattr__(name: str) -> Any:
+    """Import a reader or writer at its first use."""
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)
