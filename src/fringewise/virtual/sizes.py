@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 from scipy.optimize import minimize
+from scipy.spatial.distance import cdist
 
 from fringewise.core.checks import Array
 from fringewise.virtual.sheets import First, Sheet, area_elements, unit_normals
@@ -84,7 +85,7 @@ def integral_about(sheet: Sheet, center: tuple[float, float], rim_st: Array, fie
             s, t = at[:, 0].copy(), at[:, 1].copy()
             value = field(s, t) * area_elements(sheet.first(s, t))
             total += float(np.sum(value * twist)) * share * weight * (high - low) / 2
-    return total * 2 * np.pi / len(arm) * float(np.sign(twist.sum()))
+    return float(total * 2 * np.pi / len(arm) * np.sign(twist.sum()))
 
 
 def length_and_width(points: Array, normal: Array) -> tuple[float, float]:
@@ -92,7 +93,7 @@ def length_and_width(points: Array, normal: Array) -> tuple[float, float]:
 
     The extent is taken in the plane that `normal` (3,) is square to.
     """
-    gaps = np.linalg.norm(points[:, None, :] - points[None, :, :], axis=-1)
+    gaps = cdist(points, points)
     first, second = np.unravel_index(int(np.argmax(gaps)), gaps.shape)
     along = points[second] - points[first]
     across = np.cross(normal, along)

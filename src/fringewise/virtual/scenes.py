@@ -1,0 +1,180 @@
+"""Random scenes: a blade posed before a head, with damages placed well apart and in view."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final, Literal
+
+import numpy as np
+
+from fringewise.capture.head import Head, rotation_from_vector
+from fringewise.core.checks import Array
+from fringewise.virtual.blades import Placed, random_blade
+from fringewise.virtual.part import Part
+from fringewise.virtual.patch import Scene
+from fringewise.virtual.reliefs import Box
+from fringewise.virtual.sheets import Cylinder, Sheet
+from fringewise.virtual.sizes import frame_on
+from fringewise.virtual.sketches import FACE_MAKERS, Drawn, Maker, Site, Sketch
+from fringewise.virtual.standard import standard_head
+from fringewise.virtual.truth import truth_documents
+from fringewise.virtual.view import View
+
+Backdrop = Literal["empty", "casing"]
+
+BLADE: Final = "blade"
+_TO_HEAD: Final = np.diag([1.0, -1.0, -1.0])
+"""Turns the part's frame (normal +z, span +y) to the head: normal towards it, span up in the picture."""
+
+_POSES_TRIED: Final = 60
+_APART_MM: Final = 0.4
+
+
+def random_blade_scene(
+    rng: np.random.Generator,
+    standoff_mm: float,
+    damages: Sequence[str],
+    *,
+    head: Head | None = None,
+    backdrop: Backdrop = "empty",
+    most_tilt_deg: float = 25.0,
+) -> Scene:
+    """Draw a blade at random, pose it before the head and put damages on it, fully in view and well apart.
+
+    Parameters
+    ----------
+    rng : numpy Generator
+    standoff_mm : float
+        Distance along the camera's axis to the middle of what is looked at; 10-24 mm suits the sizes drawn.
+    damages : sequence of str
+        What to draw, keys of `fringewise.virtual.sketches.FACE_MAKERS`, such as ``"dent"``,
+        ``"rimmed dent"``, ``"distance"``. The truths get the ids ``F1``, ``F2`` … in this order.
+    head : Head, optional
+        Its view says what is well seen; the standard head by default.
+    backdrop : {"empty", "casing"}
+        What lies behind the blade.
+    most_tilt_deg : float
+        Greatest tilt of the blade's normal to the camera's axis.
+
+    Raises
+    ------
+    ValueError
+        No place was found for all damages in 60 poses: ask for fewer or for a longer stand-off.
+
+    Examples
+    --------
+    >>> scene = random_blade_scene(np.random.default_rng(3), 17.0, ["cap dent"])
+    >>> scene.patches[0].name, sorted(scene.truths["F1"]["quantities"])
+    ('blade', ['area', 'depth', 'length', 'volume', 'width'])
+    """
+    looking = head or standard_head()
+    for _ in range(_POSES_TRIED):
+        sheet = random_blade(rng)
+        outline = _random_outline(rng, sheet.radius_mm)
+        view = _random_view(rng, sheet, standoff_mm, looking, most_tilt_deg)
+        sketches = [_maker(name)(rng, standoff_mm) for name in damages]
+        places = _places(rng, view, outline, sketches)
+        if places is not None:
+            break
+    else:
+        raise ValueError(f"no room for {list(damages)} at {standoff_mm} mm: ask for fewer damages")
+    drawn = [
+        sketch.put(Site(f"F{n + 1}", BLADE, view, outline, place))
+        for n, (sketch, place) in enumerate(zip(sketches, places, strict=True))
+    ]
+    blade = _assembled(sheet, outline, drawn, float(rng.uniform(0.4, 0.65)))
+    behind = (_casing_behind(rng),) if backdrop == "casing" else ()
+    truths = truth_documents([one.truth for one in drawn])
+    return Scene((blade, *behind), view.rotation, view.translation_mm, truths)
+
+
+def _maker(name: str) -> Maker:
+    if name not in FACE_MAKERS:
+        raise ValueError(f"unknown damage {name!r}: choose from {', '.join(FACE_MAKERS)}")
+    return FACE_MAKERS[name]
+
+
+def _random_outline(rng: np.random.Generator, radius_mm: float) -> Box:
+    chord = min(float(rng.uniform(20, 30)), 1.3 * abs(radius_mm))
+    return Box(-chord / 2, chord / 2, -20.0, 20.0)
+
+
+def _random_view(
+    rng: np.random.Generator, sheet: Sheet, standoff_mm: float, head: Head, most_tilt_deg: float
+) -> View:
+    aim = np.array([[rng.uniform(-2, 2), rng.uniform(-6, 6)]])
+    first, normals = frame_on(sheet, aim)
+    level = _frame_towards_z(first.s[0], normals[0])
+    tilt = math.radians(most_tilt_deg) * math.sqrt(rng.uniform())
+    way, roll = rng.uniform(0, 2 * math.pi), math.radians(rng.uniform(-25, 25))
+    turn = rotation_from_vector(tilt * np.array([math.cos(way), math.sin(way), 0.0]))
+    rotation = turn @ rotation_from_vector(np.array([0.0, 0.0, roll])) @ _TO_HEAD @ level
+    # the pattern lights from the right of the camera, so what is looked at lies a little to the right
+    target = standoff_mm * np.array(
+        [1.3 / standoff_mm + rng.uniform(-0.05, 0.05), rng.uniform(-0.05, 0.05), 1]
+    )
+    return View(sheet, rotation, target - rotation @ first.x[0], head)
+
+
+def _frame_towards_z(along: Array, normal: Array) -> Array:
+    # rotation that takes `normal` to +z and `along` to +x
+    x = along / np.linalg.norm(along)
+    return np.stack([x, np.cross(normal, x), normal])
+
+
+def _places(
+    rng: np.random.Generator, view: View, outline: Box, sketches: Sequence[Sketch]
+) -> list[tuple[float, float]] | None:
+    # the largest first, each at random among the places that are in view and free; None if there is none
+    taken: dict[int, tuple[float, float]] = {}
+    for n in sorted(range(len(sketches)), key=lambda k: -sketches[k].room_mm):
+        room = sketches[n].room_mm
+        free = _candidates(rng, outline, room)
+        for m, other in taken.items():
+            apart = np.linalg.norm(free - other, axis=1)
+            free = free[apart > room + sketches[m].room_mm + _APART_MM]
+        place = _first_shown(view, free, room)
+        if place is None:
+            return None
+        taken[n] = place
+    return [taken[n] for n in range(len(sketches))]
+
+
+def _candidates(rng: np.random.Generator, outline: Box, room_mm: float) -> Array:
+    low = np.array([outline.s_low, outline.t_low]) + room_mm
+    high = np.array([outline.s_high, outline.t_high]) - room_mm
+    if not np.all(low < high):
+        return np.empty((0, 2))
+    return np.asarray(rng.uniform(low, high, (400, 2)))
+
+
+def _first_shown(view: View, candidates: Array, room_mm: float) -> tuple[float, float] | None:
+    angles = np.linspace(0, 2 * math.pi, 12, endpoint=False)
+    ring = room_mm * np.stack([np.cos(angles), np.sin(angles)], axis=-1)
+    if not len(candidates):
+        return None
+    shown = view.shows((candidates[:, None, :] + ring).reshape(-1, 2)).reshape(len(candidates), -1)
+    good = np.flatnonzero(shown.all(axis=1))
+    return (float(candidates[good[0], 0]), float(candidates[good[0], 1])) if len(good) else None
+
+
+def _assembled(sheet: Sheet, outline: Box, drawn: Sequence[Drawn], tone: float) -> Part:
+    return Part(
+        BLADE,
+        sheet,
+        outline,
+        reliefs=tuple(relief for one in drawn for relief in one.reliefs),
+        cuts=tuple(cut for one in drawn for cut in one.cuts),
+        paints=tuple(paint for one in drawn for paint in one.paints),
+        tone=tone,
+    )
+
+
+def _casing_behind(rng: np.random.Generator) -> Part:
+    # a wide hollow sheet some way behind the blade, bright or dull
+    bright = rng.uniform() < 0.5
+    shift = np.array([0.0, 0.0, -float(rng.uniform(12, 20))])
+    sheet = Placed(Cylinder(-float(rng.uniform(120, 300))), np.eye(3), shift)
+    tone = float(rng.uniform(0.5, 0.7) if bright else rng.uniform(0.08, 0.2))
+    return Part("casing", sheet, Box(-45, 45, -45, 45), tone=tone, mesh_step_mm=0.4)
