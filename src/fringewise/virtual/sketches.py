@@ -1,4 +1,4 @@
-"""Damages as they are drawn on the face of a blade, one maker a kind: first a size, then a place and its truth.
+"""Damages as drawn on the face of a blade, one maker a kind: first a size, then a place and its truth.
 
 A maker draws a random size that suits the stand-off and gives a `Sketch`: how much room it needs, and how to
 put it at a place of the sheet.
