@@ -9,7 +9,7 @@ from operator import or_
 from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
 
 import numpy as np
-from pydantic import BeforeValidator, Field, create_model
+from pydantic import AfterValidator, BeforeValidator, Field, create_model
 
 from fringewise.core.documents import (
     Broken,
@@ -91,6 +91,17 @@ MARKS: Final[Mapping[str, tuple[MarkRule, ...]]] = {
 }
 """The one table of kinds and their marks (format 3)."""
 
+
+def _known_kind(kind: str) -> str:
+    if kind not in MARKS:
+        raise ValueError(f"must be one of {', '.join(MARKS)}")
+    return kind
+
+
+KindName = Annotated[
+    str, Field(strict=True, json_schema_extra={"enum": list(MARKS)}), AfterValidator(_known_kind)
+]
+"""The name of a kind, for documents that speak of findings."""
 
 WORDS: Final = ("part", "stage", "item", "zone", "note", "damage")
 ANSWERS: Final = ("whole_extent_in_view", "sharp_bottom", "tear_or_crack", "reaches_edge")

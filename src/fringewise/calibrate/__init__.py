@@ -1,0 +1,1 @@
+"""Heads calibrated from captures of a target."""

@@ -1,0 +1,1 @@
+"""Check blocks, verifications, and how long heads and probes hold."""

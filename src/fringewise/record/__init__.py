@@ -1,0 +1,1 @@
+"""Inspections on record: work cards, findings, sign-off."""

@@ -1,0 +1,1 @@
+"""Limits books and what they say of measured findings."""
