@@ -11,11 +11,12 @@ from typing import TYPE_CHECKING, Any, Final
 from fringewise.surface.surface import Surface
 
 if TYPE_CHECKING:
-    from fringewise.surface.triangulate import triangulate
+    from fringewise.surface.cleaning import CleaningRule, clean
+    from fringewise.surface.triangulation import triangulate
 
-__all__ = ["Surface", "triangulate"]
+__all__ = ["CleaningRule", "Surface", "clean", "triangulate"]
 
-_HOME: Final = {"triangulate": "triangulate"}
+_HOME: Final = {"CleaningRule": "cleaning", "clean": "cleaning", "triangulate": "triangulation"}
 
 
 def __getattr__(name: str) -> Any:

@@ -11,9 +11,6 @@ With distortion the surface of constant column is curved; s = 1/t is then found 
 Rows are worked in short stretches and one array at a time: each small loop then runs in vector registers.
 """
 
-# Compiled code is called by position:
-# ruff: noqa: PLR0917
-
 from __future__ import annotations
 
 from typing import Any, Final

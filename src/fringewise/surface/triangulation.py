@@ -5,6 +5,7 @@ from __future__ import annotations
 from fringewise.capture.capture import Capture
 from fringewise.core.errors import NotMeasurable
 from fringewise.phase.phase_map import PhaseMap
+from fringewise.surface.cleaning import clean
 from fringewise.surface.rays import points_on_rays
 from fringewise.surface.surface import Surface
 
@@ -14,7 +15,7 @@ def triangulate(phase_map: PhaseMap, capture: Capture) -> Surface:
 
     Each point lies on its pixel centre's ray, where that meets the surface of the pixel's pattern column; σ
     is the noise of the distance along the ray. Nothing is smoothed and nothing is dropped: what must not be
-    measured on is flagged.
+    measured on is flagged, mixed pixels and islands among it (`fringewise.surface.cleaning`).
 
     Parameters
     ----------
@@ -35,7 +36,7 @@ def triangulate(phase_map: PhaseMap, capture: Capture) -> Surface:
     if phase_map.column.shape != (head.camera.height, head.camera.width):
         raise ValueError(f"the phase map's size is not the camera's (found {phase_map.column.shape})")
     xyz, sigma, flags = points_on_rays(head, phase_map.column, phase_map.column_sigma, phase_map.flags)
-    return Surface(
+    surface = Surface(
         xyz,
         sigma,
         flags,
@@ -45,3 +46,4 @@ def triangulate(phase_map: PhaseMap, capture: Capture) -> Surface:
         motion=phase_map.motion,
         noise_source=phase_map.noise_source,
     )
+    return clean(surface)

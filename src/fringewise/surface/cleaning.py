@@ -1,0 +1,122 @@
+"""Cleaning: pixels that see two surfaces at once, and small patches that hang in the air, are flagged."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from fringewise.core.checks import positive
+from fringewise.core.flags import Flag, FlagArray, usable
+from fringewise.core.kernels import PARALLEL_LOCK
+from fringewise.surface import cleaning_kernels as kernels
+from fringewise.surface.surface import Float32Array, Surface
+
+BoolImage = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class CleaningRule:
+    """What counts as one surface, and how far an outline pixel may be off.
+
+    Attributes
+    ----------
+    steepest_deg : float
+        Neighbours whose step needs a face steeper than this, seen from the head, and is beyond five standard
+        deviations, lie on two surfaces. It scales with stand-off and pixel size by itself.
+    most_deviations : float
+        Most standard deviations that an outline pixel may be off the surface further inside.
+    modulation_share : tuple of float
+        Least and most modulation of an outline pixel, as a share of that of the pixels further inside.
+    share_of_brightest : float
+        Least modulation of an outline pixel as a share of its brightest neighbour's: next to something much
+        brighter even a sliver of it spoils the phase.
+    island_px : int
+        Connected patches of fewer pixels are islands.
+    """
+
+    steepest_deg: float = 80.0
+    most_deviations: float = 3.5
+    modulation_share: tuple[float, float] = (0.7, 1.4)
+    share_of_brightest: float = 0.5
+    island_px: int = 40
+
+    def __post_init__(self) -> None:
+        positive("most_deviations", self.most_deviations)
+        if not 0 < self.steepest_deg < 90:
+            raise ValueError(f"steepest_deg must lie between 0 and 90 (found {self.steepest_deg})")
+        if not 0 <= self.modulation_share[0] < 1 < self.modulation_share[1]:
+            raise ValueError(f"modulation_share must lie either side of 1 (found {self.modulation_share})")
+
+
+def clean(surface: Surface, rule: CleaningRule | None = None) -> Surface:
+    """Flag mixed pixels (``MIXED``) and islands (``ISLAND``); nothing is moved or removed.
+
+    A pixel stays when 5 or more of its 8 neighbours lie on the same surface and, within two pixels of an
+    outline or a step in depth, when it agrees in depth and modulation with a plane through the pixels further
+    inside. So texture in the middle of a face is never taken for an edge.
+
+    Parameters
+    ----------
+    surface : Surface
+        Needs its head; modulation is not judged where the surface has none.
+    rule : CleaningRule, optional
+    """
+    rule = rule or CleaningRule()
+    mixed, island = marked(surface, rule)
+    flags = surface.flags | (mixed * np.uint16(Flag.MIXED)) | (island * np.uint16(Flag.ISLAND))
+    return replace(surface, flags=flags.astype(np.uint16))
+
+
+def marked(surface: Surface, rule: CleaningRule) -> tuple[BoolImage, BoolImage]:
+    """Say which usable pixels are mixed and which are islands (H, W)."""
+    z = np.ascontiguousarray(surface.xyz_mm[..., 2])
+    live = usable(surface.flags) & (z > 0) & (surface.sigma_mm > 0)
+    slope2 = (math.tan(math.radians(rule.steepest_deg)) / _focal_px(surface)) ** 2
+    links = np.zeros((4, z.shape[0] + 1, z.shape[1] + 2), dtype=np.uint8)
+    with PARALLEL_LOCK:
+        kernels.link_neighbours(z, surface.sigma_mm, live, np.float32(slope2), links)
+        kept = _agreeing(surface, z, live, links, slope2, rule)
+        island = np.empty_like(kept)
+        kernels.mark_islands(links, kept, rule.island_px, island)
+    return live & ~kept, island
+
+
+def _agreeing(
+    surface: Surface, z: Float32Array, live: BoolImage, links: FlagArray, slope2: float, rule: CleaningRule
+) -> BoolImage:
+    """Pixels with support from their neighbours that, near an outline, agree with what lies inside."""
+    totals = np.empty(z.shape, dtype=np.uint8)
+    kept, near, mixed = np.empty_like(live), np.empty_like(live), np.zeros_like(live)
+    kernels.keep_supported(links, live, totals, kept)
+    saturated = (surface.flags & np.uint16(Flag.SATURATED)) > 0  # metal all the same: no outline
+    kernels.near((~kept & ~saturated) | (totals >= kernels.BEYOND), near)
+    first = near & kept
+    kernels.near(first, near)
+    inside = np.where(first, np.int8(1), np.where(near, np.int8(2), np.int8(3)))
+    inside[~kept] = 0
+    modulation = surface.modulation if surface.modulation is not None else np.ones_like(z)
+    limits = (rule.most_deviations, *rule.modulation_share, rule.share_of_brightest)
+    for ring in (2, 1):
+        kernels.disagreeing(
+            z, surface.sigma_mm, modulation, inside, ring, slope2, limits, _modulation_noise(surface), mixed
+        )
+        inside[mixed] = 0
+    return kept & ~mixed
+
+
+def _modulation_noise(surface: Surface) -> tuple[float, float]:
+    """Read-out variance of a frame and its variance for each grey level of modulation (mean level: twice)."""
+    noise = surface.head.noise if surface.head is not None else None
+    return (noise.read_dn**2, 2 * noise.gain_dn_per_electron) if noise is not None else (1.0, 0.0)
+
+
+def _focal_px(surface: Surface) -> float:
+    """Focal length in pixels: the head's, else from the spread of the points' own rays."""
+    if surface.head is not None:
+        return math.sqrt(surface.head.camera.lens.fx * surface.head.camera.lens.fy)
+    z = surface.xyz_mm[..., 2]
+    ray_step = np.hypot(*(np.diff(surface.xyz_mm[..., n] / z, axis=1) for n in range(2)))
+    return float(1 / np.nanmedian(ray_step))

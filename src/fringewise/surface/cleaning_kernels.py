@@ -1,0 +1,265 @@
+"""Kernels of cleaning: which neighbours lie on one surface, what outline pixels should read, islands.
+
+Inverse depth 1/z is straight over the image of a plane, so the pixels further inside predict an outline pixel
+by a plane fit to it.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+from numba import prange
+
+from fringewise.core.kernels import kernel
+
+Image = npt.NDArray[Any]
+
+JOINED: Final = np.uint8(1)
+BEYOND: Final = np.uint8(16)
+"""A link's value: two live neighbours on one surface, or on two; 0 where one is not live.
+
+The sum over a pixel's 8 links holds the number joined in its low four bits, the number beyond above them.
+"""
+
+_NO_LINK: Final = np.uint8(0)
+_LEAST_SUPPORT: Final = 5
+_LEAST_ALONE: Final = 3
+_REACH: Final = 3
+_LEAST_INSIDE: Final = 6
+_SIGMAS2_JOINED: Final = np.float32(25.0)
+_SLACK: Final = 1.5  # 2 standard deviations of a modulation from 3 or 4 frames, in those of one frame
+
+
+@kernel()
+def _link_row(
+    z: Image, sigma: Image, live: Image, z_next: Image, sigma_next: Image, live_next: Image,
+    slope2: np.float32, link: Image,
+) -> None:  # fmt: skip
+    for u in range(link.size):
+        step = z_next[u] - z[u]
+        noise2 = sigma[u] * sigma[u] + sigma_next[u] * sigma_next[u]
+        joined = step * step <= slope2 * z[u] * z_next[u] + _SIGMAS2_JOINED * noise2
+        both = live[u] & live_next[u]
+        link[u] = (JOINED if joined else BEYOND) if both else _NO_LINK
+
+
+@kernel(parallel=True)
+def link_neighbours(z: Image, sigma: Image, live: Image, slope2: np.float32, links: Image) -> None:
+    """Link each pixel to its neighbours right, below left, below and below right.
+
+    Pixel (v, u) stands at ``links[:, v + 1, u + 1]``; the frame round it stays 0. Neighbours are joined when
+    their step in depth is within five standard deviations and the steepest slope together.
+    """
+    height, width = z.shape
+    for v in prange(height):
+        s, m = sigma[v], live[v]
+        d = z[v]
+        row = links[:, v + 1]
+        _link_row(d[:-1], s[:-1], m[:-1], d[1:], s[1:], m[1:], slope2, row[0, 1:width])
+        if v + 1 < height:
+            t, n = sigma[v + 1], live[v + 1]
+            e = z[v + 1]
+            across2 = np.float32(2.0) * slope2
+            _link_row(d[1:], s[1:], m[1:], e[:-1], t[:-1], n[:-1], across2, row[1, 2 : width + 1])
+            _link_row(d, s, m, e, t, n, slope2, row[2, 1 : width + 1])
+            _link_row(d[:-1], s[:-1], m[:-1], e[1:], t[1:], n[1:], across2, row[3, 1:width])
+
+
+@kernel()
+def _sum_row(row: Image, above: Image, total: Image) -> None:
+    right, below_left, below, below_right = row[0], row[1], row[2], row[3]
+    above_right, over, above_left = above[1], above[2], above[3]
+    for u in range(total.size):
+        half = right[u + 1] + right[u] + below_left[u + 1] + below[u + 1] + below_right[u + 1]
+        total[u] = half + above_right[u + 2] + over[u + 1] + above_left[u]
+
+
+@kernel(parallel=True)
+def keep_supported(links: Image, live: Image, totals: Image, kept: Image) -> None:
+    """Keep live pixels with 5 or more of their 8 neighbours on the same surface.
+
+    Where neighbours are merely lost (too dark) and none lies on another surface, 3 are enough.
+    """
+    height, width = live.shape
+    for v in prange(height):
+        _sum_row(links[:, v + 1], links[:, v], totals[v])
+        for u in range(width):
+            joined = totals[v, u] & 15
+            enough = joined >= _LEAST_SUPPORT or (totals[v, u] < BEYOND and joined >= _LEAST_ALONE)
+            kept[v, u] = live[v, u] and enough
+
+
+@kernel(parallel=True)
+def near(marks: Image, found: Image) -> None:
+    """Mark pixels that have one of their 8 neighbours, or themselves, among `marks`."""
+    height, width = marks.shape
+    for v in prange(height):
+        column = np.empty(width, np.bool_)
+        top = marks[max(v - 1, 0)]
+        low = marks[min(v + 1, height - 1)]
+        mid = marks[v]
+        row = found[v]
+        for u in range(width):
+            column[u] = top[u] | mid[u] | low[u]
+        row[0] = column[0] | column[min(1, width - 1)]
+        row[width - 1] = column[width - 1] | column[max(width - 2, 0)]
+        for u in range(1, width - 1):
+            row[u] = column[u - 1] | column[u] | column[u + 1]
+
+
+@kernel()
+def _fit_inside(
+    z: Image, sigma: Image, modulation: Image, inside: Image, v: int, u: int, slope2: float, sums: Image
+) -> int:
+    """Sums of a weighted plane fit to 1/z and the modulation at pixels further inside than (v, u)."""
+    height, width = z.shape
+    sums[:] = 0.0
+    count = 0
+    ring = inside[v, u]
+    for y in range(max(v - _REACH, 0), min(v + _REACH + 1, height)):
+        for x in range(max(u - _REACH, 0), min(u + _REACH + 1, width)):
+            if inside[y, x] <= ring:
+                continue
+            dv = float(y - v)
+            du = float(x - u)
+            step = z[y, x] - z[v, u]
+            noise2 = sigma[v, u] * sigma[v, u] + sigma[y, x] * sigma[y, x]
+            if step * step > slope2 * (dv * dv + du * du) * z[v, u] * z[y, x] + _SIGMAS2_JOINED * noise2:
+                continue
+            w = 1.0 / z[y, x]
+            doubt = sigma[y, x] * w * w
+            weight = 1.0 / (doubt * doubt)
+            count += 1
+            sums[0] += weight
+            sums[1] += weight * du
+            sums[2] += weight * dv
+            sums[3] += weight * du * du
+            sums[4] += weight * du * dv
+            sums[5] += weight * dv * dv
+            sums[6] += weight * w
+            sums[7] += weight * w * du
+            sums[8] += weight * w * dv
+            sums[9] += modulation[y, x]
+    return count
+
+
+@kernel()
+def _off(sums: Image, w: float, doubt: float) -> float:
+    """How many standard deviations w is off the plane that the sums describe, at (0, 0); 0 if none."""
+    s0, sx, sy, sxx, sxy, syy = sums[0], sums[1], sums[2], sums[3], sums[4], sums[5]
+    a = sxx * syy - sxy * sxy
+    b = sxy * sy - sx * syy
+    c = sx * sxy - sxx * sy
+    determinant = s0 * a + sx * b + sy * c
+    if not determinant > 1e-9 * s0 * sxx * syy:
+        return 0.0
+    value = (a * sums[6] + b * sums[7] + c * sums[8]) / determinant
+    return float(abs(w - value) / math.sqrt(a / determinant + doubt * doubt))
+
+
+@kernel()
+def _brightest(modulation: Image, v: int, u: int) -> float:
+    """Greatest modulation in the 3 × 3 pixels round (v, u)."""
+    height, width = modulation.shape
+    most = 0.0
+    for y in range(max(v - 1, 0), min(v + 2, height)):
+        for x in range(max(u - 1, 0), min(u + 2, width)):
+            most = max(most, modulation[y, x])
+    return most
+
+
+@kernel(parallel=True)
+def disagreeing(
+    z: Image, sigma: Image, modulation: Image, inside: Image, ring: int, slope2: float,
+    limits: tuple[float, float, float, float], noise: tuple[float, float], mixed: Image,
+) -> None:  # fmt: skip
+    """Mark pixels of one ring of the outline that disagree with the surface further inside.
+
+    `limits`: most standard deviations off; least and most modulation as a share of that inside; least as a
+    share of the brightest neighbour's: all beyond modulation's `noise` (read-out variance, variance for each
+    grey level of modulation).
+    """
+    height, width = z.shape
+    most_off, least_share, most_share, least_of_brightest = limits
+    read2, by_level = noise
+    for v in prange(height):
+        sums = np.empty(10, np.float64)
+        for u in range(width):
+            if inside[v, u] != ring:
+                continue
+            own = modulation[v, u]
+            brightest = _brightest(modulation, v, u)
+            slack = _SLACK * math.sqrt(read2 + by_level * brightest)
+            count = _fit_inside(z, sigma, modulation, inside, v, u, slope2, sums)
+            if count < _LEAST_INSIDE:
+                mixed[v, u] = own < least_share * brightest - slack
+                continue
+            inner = sums[9] / count
+            w = 1.0 / z[v, u]
+            mixed[v, u] = (
+                _off(sums, w, sigma[v, u] * w * w) > most_off
+                or own < least_share * inner - slack
+                or own > most_share * inner + slack
+                or own < least_of_brightest * brightest - slack
+            )
+
+
+@kernel()
+def _runs(links: Image, kept: Image, run: Image, parent: Image, size: Image) -> int:
+    """Number the stretches of joined kept pixels of each row; −1 where nothing is kept."""
+    height, width = kept.shape
+    runs = 0
+    for v in range(height):
+        previous = False
+        for u in range(width):
+            if not kept[v, u]:
+                run[v, u] = -1
+                previous = False
+                continue
+            if not (previous and links[0, v + 1, u] == JOINED):
+                parent[runs] = runs
+                size[runs] = 0
+                runs += 1
+            size[runs - 1] += 1
+            run[v, u] = runs - 1
+            previous = True
+    return runs
+
+
+@kernel()
+def _root(parent: Image, n: int) -> int:
+    while parent[n] != n:
+        parent[n] = parent[parent[n]]
+        n = parent[n]
+    return n
+
+
+@kernel()
+def mark_islands(links: Image, kept: Image, least: int, island: Image) -> None:
+    """Mark kept pixels in connected patches (8 neighbours, one surface) of fewer than `least` pixels."""
+    height, width = kept.shape
+    run = np.empty((height, width), np.int32)
+    parent = np.empty(height * width, np.int32)
+    size = np.empty(height * width, np.int32)
+    runs = _runs(links, kept, run, parent, size)
+    for v in range(height - 1):
+        for u in range(width):
+            if run[v, u] < 0:
+                continue
+            for k in range(1, 4):
+                x = u + k - 2
+                if links[k, v + 1, u + 1] != JOINED or run[v + 1, x] < 0:
+                    continue
+                a = _root(parent, run[v, u])
+                b = _root(parent, run[v + 1, x])
+                if a != b:
+                    parent[max(a, b)] = min(a, b)
+                    size[min(a, b)] += size[max(a, b)]
+    for n in range(runs):
+        parent[n] = _root(parent, n)
+    for v in range(height):
+        for u in range(width):
+            island[v, u] = run[v, u] >= 0 and size[parent[run[v, u]]] < least
