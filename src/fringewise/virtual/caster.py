@@ -14,9 +14,11 @@ from embreex import rtcore_scene
 from embreex.mesh_construction import TriangleMesh
 
 from fringewise.core.checks import Array
+from fringewise.core.kernels import kernel
 from fringewise.virtual.meeting import meet
 from fringewise.virtual.patch import BoolArray, Patch, Scene
 
+Float32Array = npt.NDArray[np.float32]
 PatchNumbers = npt.NDArray[np.int16]
 
 NOTHING: Final = -1
@@ -45,12 +47,11 @@ class Met:
     depth: Array
     tangents: Array
 
-    def normal_towards(self, scene: Scene, directions: Array) -> Array:
-        """Unit normals (N, 3) in the camera's frame, on the side from which rays along `directions` come."""
-        normal = np.cross(self.tangents[:, :3], self.tangents[:, 3:]) @ scene.rotation.T
-        length = np.maximum(np.linalg.norm(normal, axis=1), 1e-300)
-        away = np.sum(normal * directions, axis=1) > 0
-        return np.asarray(normal / np.where(away, -length, length)[:, None])
+    def seen_normals(self, scene: Scene, directions: Array) -> Array:
+        """Unit normals (N, 3), camera's frame, on the side that `directions` look at; 0 for none."""
+        normals = np.empty((len(self.patch), 3))
+        _face_the_ray(self.patch, self.tangents, np.ascontiguousarray(scene.rotation), directions, normals)
+        return normals
 
 
 class Caster:
@@ -108,40 +109,46 @@ class Caster:
             waiting = self._settle(waiting, triangle, st, directions, step_below_mm, met)
         return met
 
-    def shadowed(self, xyz_camera_mm: Array, side: Array, light_mm: Array) -> BoolArray:
-        """Say which points the light does not reach because metal stands between.
+    def in_light(self, xyz_camera_mm: Array, normals: Array, light_mm: Array) -> BoolArray:
+        """Say which points (N, 3) light from `light_mm` (3,) reaches on the side of their unit normals.
 
-        Parameters
-        ----------
-        xyz_camera_mm : (N, 3) array
-        side : (N, 3) array
-            Unit normals, camera's frame, on the side that is looked at.
-        light_mm : (3,) array
-            Where the light comes from, camera's frame.
+        A point is in the dark where its side faces away or metal stands between.
         """
-        start = xyz_camera_mm + (2 * self.chord_mm + _ROUNDING_MM) * side
-        along = light_mm - start
-        dark: BoolArray = self._blocked(start, along) != NOTHING
-        doubtful = np.flatnonzero(dark)  # a triangle stands there: is it metal?
-        dark[doubtful] = False
+        n = len(xyz_camera_mm)
+        facing = np.empty(n, dtype=np.bool_)
+        start, along = np.empty((n, 3), dtype=np.float32), np.empty((n, 3), dtype=np.float32)
+        lift = 2 * self.chord_mm + _ROUNDING_MM
+        count = _light_rays(xyz_camera_mm, normals, light_mm, lift, facing, start, along)
+        start, along = start[:count], along[:count]
+        lit = np.zeros(n, dtype=np.bool_)
+        lit[facing] = ~self._stopped(start, along)
+        return lit
+
+    def _stopped(self, start: Float32Array, along: Float32Array) -> BoolArray:
+        """Say on which ways (start + along ends at the light) metal stands."""
+        reach = np.ones(len(along), dtype=np.float32)
+        triangle = self._tree.run(start, along, reach, query="OCCLUDED")
+        stopped: BoolArray = triangle != NOTHING
+        doubtful = np.flatnonzero(stopped)  # a triangle stands there: is it metal?
+        stopped[doubtful] = False
         begun = np.zeros(len(along))
         for _ in range(_MOST_LAYERS):
             if not doubtful.size:
                 break
-            way = along[doubtful]
+            way = along[doubtful].astype(np.float64)
             triangle, st, beyond = self._first(start[doubtful] + way * begun[doubtful, None], way)
             hit = (triangle != NOTHING) & (begun[doubtful] + beyond < 1.0)
             doubtful, triangle, st = doubtful[hit], triangle[hit], st[hit]
             metal = self._is_metal(triangle, st)
-            dark[doubtful[metal]] = True
-            length = np.linalg.norm(along[doubtful], axis=1)
-            begun[doubtful] += beyond[hit] + _STEP_ON_MM / length
+            stopped[doubtful[metal]] = True
+            begun[doubtful] += beyond[hit] + _STEP_ON_MM / np.linalg.norm(way[hit], axis=1)
             doubtful = doubtful[~metal]
-        return dark
+        return stopped
 
-    def first_triangles(self, directions: Array) -> PatchNumbers:
+    def first_patch(self, directions: Array) -> PatchNumbers:
         """Number of the sheet whose triangles rays from the camera's centre meet first; -1 for none."""
-        triangle, _, _ = self._first(np.zeros_like(directions), directions)
+        along = np.ascontiguousarray(directions, dtype=np.float32)
+        triangle = self._tree.run(np.zeros_like(along), along, query="INTERSECT")
         return np.where(triangle == NOTHING, np.int16(NOTHING), self._patch_of[triangle])
 
     def _first(self, origins: Array, along: Array) -> tuple[npt.NDArray[np.int32], Array, Array]:
@@ -156,15 +163,6 @@ class Caster:
         corner = self._corner_st[np.maximum(triangle, 0)]
         st = (1 - u - v) * corner[:, 0] + u * corner[:, 1] + v * corner[:, 2]
         return triangle, st, answer["tfar"].astype(np.float64)
-
-    def _blocked(self, origins: Array, along: Array) -> npt.NDArray[np.int32]:
-        answer: npt.NDArray[np.int32] = self._tree.run(
-            np.ascontiguousarray(origins, dtype=np.float32),
-            np.ascontiguousarray(along, dtype=np.float32),
-            np.ones(len(along), dtype=np.float32),
-            query="OCCLUDED",
-        )
-        return answer
 
     def _settle(
         self,
@@ -216,3 +214,47 @@ def _chord(patch: Patch, vertices: Array, triangles: npt.NDArray[np.int32], st: 
     length = np.linalg.norm(normal, axis=1)
     across = np.abs(np.sum(off * normal, axis=1)) / np.maximum(length, 1e-12)
     return float(across.max(initial=0.0))
+
+
+@kernel()
+def _face_the_ray(
+    patch: PatchNumbers, tangents: Array, turn: Array, directions: Array, normals: Array
+) -> None:
+    for i in range(len(patch)):
+        if patch[i] < 0:
+            normals[i, 0], normals[i, 1], normals[i, 2] = 0.0, 0.0, 0.0
+            continue
+        ax, ay, az = tangents[i, 0], tangents[i, 1], tangents[i, 2]
+        bx, by, bz = tangents[i, 3], tangents[i, 4], tangents[i, 5]
+        nx, ny, nz = ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx
+        x = turn[0, 0] * nx + turn[0, 1] * ny + turn[0, 2] * nz
+        y = turn[1, 0] * nx + turn[1, 1] * ny + turn[1, 2] * nz
+        z = turn[2, 0] * nx + turn[2, 1] * ny + turn[2, 2] * nz
+        size = np.sqrt(x * x + y * y + z * z)
+        if x * directions[i, 0] + y * directions[i, 1] + z * directions[i, 2] > 0.0:
+            size = -size
+        normals[i, 0], normals[i, 1], normals[i, 2] = x / size, y / size, z / size
+
+
+@kernel()
+def _light_rays(
+    xyz: Array,
+    normals: Array,
+    light: Array,
+    lift: float,
+    facing: BoolArray,
+    start: Float32Array,
+    along: Float32Array,
+) -> int:
+    """List the ways to the light of points that face it, lifted off the sheet; give back how many."""
+    count = 0
+    for i in range(len(xyz)):
+        nx, ny, nz = normals[i, 0], normals[i, 1], normals[i, 2]
+        x, y, z = light[0] - xyz[i, 0], light[1] - xyz[i, 1], light[2] - xyz[i, 2]
+        facing[i] = nx * x + ny * y + nz * z > 0.0
+        if facing[i]:
+            ox, oy, oz = xyz[i, 0] + lift * nx, xyz[i, 1] + lift * ny, xyz[i, 2] + lift * nz
+            start[count, 0], start[count, 1], start[count, 2] = ox, oy, oz
+            along[count, 0], along[count, 1], along[count, 2] = light[0] - ox, light[1] - oy, light[2] - oz
+            count += 1
+    return count

@@ -17,11 +17,13 @@ import numpy as np
 import numpy.typing as npt
 
 from fringewise.core.checks import Array, frozen, shaped
+from fringewise.core.kernels import kernel
 from fringewise.virtual.hits import Hits
-from fringewise.virtual.patch import Scene
+from fringewise.virtual.patch import Patch, Scene
 
 Float32Array = npt.NDArray[np.float32]
 
+_AT_ONCE: Final = 30_000
 _STILL: Final = (0.0, 0.0, 0.0)
 
 
@@ -105,44 +107,50 @@ class Shaker:
         self._middle = middle_of(hits)
         self._rays = [np.flatnonzero(hits.patch == k) for k in range(len(hits.scene.patches))]
         self._tangents = [
-            patch.tangents(*hits.st[rays].astype(np.float64).T)
+            _tangents(patch, hits.st[rays])
             for patch, rays in zip(hits.scene.patches, self._rays, strict=True)
         ]
 
     def moved(self, pose: Pose) -> tuple[Float32Array, Float32Array, Float32Array]:
         """Points (M, 3), normals (M, 3) and albedo (M,) of the hits after a motion, camera's frame."""
-        hits = self._hits
-        scene = self.scene_at(pose)
+        hits, scene = self._hits, self.scene_at(pose)
         xyz, normal, albedo = hits.xyz_mm.copy(), hits.normal.copy(), hits.albedo.copy()
         for k, rays in enumerate(self._rays):
-            if rays.size:
-                xyz[rays], normal[rays], albedo[rays] = self._moved_patch(k, scene)
+            for start in range(0, len(rays), _AT_ONCE):
+                some = slice(start, start + _AT_ONCE)
+                moved = self._slide(scene.patches[k], scene, rays[some], self._tangents[k][some])
+                xyz[rays[some]], normal[rays[some]], albedo[rays[some]] = moved
         return xyz, normal, albedo
 
     def scene_at(self, pose: Pose) -> Scene:
         """The scene with its part moved by `pose`."""
         return moved_scene(self._hits.scene, pose, self._middle)
 
-    def _moved_patch(self, k: int, scene: Scene) -> tuple[Array, Array, Array]:
-        hits, rays, (along_s, along_t) = self._hits, self._rays[k], self._tangents[k]
-        patch = scene.patches[k]
+    def _slide(
+        self, patch: Patch, scene: Scene, rays: npt.NDArray[np.intp], tangents: Float32Array
+    ) -> tuple[Array, Array, Array]:
+        hits, was = self._hits, self._hits.scene
+        turn = scene.rotation @ was.rotation.T
+        along = hits.xyz_mm[rays].astype(np.float64)  # the ray: it ends on the hit where nothing moves
+        normal = hits.normal[rays] @ turn.T
         st = hits.st[rays].astype(np.float64)
-        along = hits.xyz_mm[rays].astype(np.float64) @ scene.rotation  # ends on the hit where nothing moves
-        origin = scene.to_part(np.zeros(3))
-        normal = np.cross(along_s, along_t)
-        square = np.sum(normal**2, axis=1)
-        point = hits.scene.to_part(hits.xyz_mm[rays].astype(np.float64))
+        point = along @ turn.T + (scene.translation_mm - turn @ was.translation_mm)
+        xyz = np.empty_like(along)
         for step in range(self._steps):
             if step:
-                point = patch.point(st[:, 0], st[:, 1])
-            reach = np.sum(normal * (point - origin), axis=1) / np.sum(normal * along, axis=1)
-            foot = origin + reach[:, None] * along - point
-            st[:, 0] += np.sum(np.cross(foot, along_t) * normal, axis=1) / square
-            st[:, 1] += np.sum(np.cross(along_s, foot) * normal, axis=1) / square
-        xyz = reach[:, None] * hits.xyz_mm[rays]
-        turned = hits.normal[rays] @ (scene.rotation @ hits.scene.rotation.T).T
-        on_metal = patch.metal(st[:, 0], st[:, 1])
-        return xyz, turned, np.where(on_metal, patch.albedo(st[:, 0], st[:, 1]), 0.0)
+                point = scene.to_camera(patch.point(st[:, 0].copy(), st[:, 1].copy()))
+            _onto_plane(along, normal, point, tangents, np.ascontiguousarray(scene.rotation), st, xyz)
+        s, t = st[:, 0].copy(), st[:, 1].copy()
+        return xyz, normal, np.where(patch.metal(s, t), patch.albedo(s, t), 0.0)
+
+
+def _tangents(patch: Patch, st: Float32Array) -> Float32Array:
+    found = np.empty((len(st), 6), dtype=np.float32)
+    for start in range(0, len(st), _AT_ONCE):
+        some = slice(start, start + _AT_ONCE)
+        s, t = np.ascontiguousarray(st[some].T, dtype=np.float64)
+        found[some, :3], found[some, 3:] = patch.tangents(s, t)
+    return found
 
 
 def _turned(vector_rad: Array) -> Array:
@@ -155,3 +163,25 @@ def _turned(vector_rad: Array) -> Array:
     return np.asarray(
         np.cos(angle) * np.eye(3) + np.sin(angle) * cross + (1 - np.cos(angle)) * np.outer(axis, axis)
     )
+
+
+@kernel()
+def _onto_plane(
+    along: Array, normal: Array, point: Array, tangents: Float32Array, turn: Array, st: Array, xyz: Array
+) -> None:
+    """Meet the plane through `point` along rays from the camera; move (s, t) to the foot."""
+    for i in range(len(along)):
+        nx, ny, nz = normal[i, 0], normal[i, 1], normal[i, 2]
+        dx, dy, dz = along[i, 0], along[i, 1], along[i, 2]
+        reach = (nx * point[i, 0] + ny * point[i, 1] + nz * point[i, 2]) / (nx * dx + ny * dy + nz * dz)
+        xyz[i, 0], xyz[i, 1], xyz[i, 2] = reach * dx, reach * dy, reach * dz
+        cx, cy, cz = xyz[i, 0] - point[i, 0], xyz[i, 1] - point[i, 1], xyz[i, 2] - point[i, 2]
+        ex = turn[0, 0] * cx + turn[1, 0] * cy + turn[2, 0] * cz  # in the part's frame
+        ey = turn[0, 1] * cx + turn[1, 1] * cy + turn[2, 1] * cz
+        ez = turn[0, 2] * cx + turn[1, 2] * cy + turn[2, 2] * cz
+        ax, ay, az = tangents[i, 0], tangents[i, 1], tangents[i, 2]
+        bx, by, bz = tangents[i, 3], tangents[i, 4], tangents[i, 5]
+        mx, my, mz = ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx
+        square = mx * mx + my * my + mz * mz
+        st[i, 0] += ((ey * bz - ez * by) * mx + (ez * bx - ex * bz) * my + (ex * by - ey * bx) * mz) / square
+        st[i, 1] += ((ay * ez - az * ey) * mx + (az * ex - ax * ez) * my + (ax * ey - ay * ex) * mz) / square
