@@ -8,7 +8,7 @@ from fringewise.core.errors import refuse
 from fringewise.core.progress import Progress, Silent
 from fringewise.phase.ladder import climb
 from fringewise.phase.phase_map import Motion, PhaseMap
-from fringewise.phase.rows import Decoded, decode_sets
+from fringewise.phase.rows import Decoded, decode_sets, settle_rims
 
 _SILENT = Silent()
 
@@ -43,6 +43,7 @@ def decode(capture: Capture, progress: Progress = _SILENT) -> PhaseMap:
     ladder = climb([one.fringe_set for one in sets])
     noise, noise_source = capture.head.noise or NoiseModel(1.0, 0.0, capture.bits), "head"
     decoded = decode_sets(sets, ladder, noise)
+    settle_rims(decoded, sets, ladder, noise, capture.head)
     progress.step("decoding", 1, 1)
     return _phase_map(decoded, Motion(False, 0.0, "motion was not judged", judged=False), noise_source)
 

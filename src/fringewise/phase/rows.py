@@ -1,17 +1,27 @@
-"""Run the decoding kernel over a capture's column sets."""
+"""Run the decoding kernel over a capture's column sets, on as many threads as numba is set to use."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import itertools
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from fringewise.capture.capture import FringeFrames
-from fringewise.capture.head import NoiseModel
+from fringewise.capture.head import Head, NoiseModel
 from fringewise.core.flags import FlagArray
-from fringewise.phase.ladder import Ladder, capture_constants, set_constants, spanned
+from fringewise.phase.ladder import (
+    MOST_ORDER_RISK,
+    RIM_SIGMAS,
+    Ladder,
+    capture_constants,
+    set_constants,
+    spanned,
+)
+from fringewise.phase.reach import GRID_SPACING, columns_in_reach
 
 Float32Array = npt.NDArray[np.float32]
 
@@ -31,17 +41,61 @@ class Decoded:
 
 def decode_sets(sets: Sequence[FringeFrames], ladder: Ladder, noise: NoiseModel) -> Decoded:
     """Decode column sets (in the order that `ladder` was made from) with a known noise model."""
-    from fringewise.core.kernels import PARALLEL_LOCK  # noqa: PLC0415 - numba takes 0.25 s to import
-    from fringewise.phase.kernels import decode_rows  # noqa: PLC0415 - as above
+    from fringewise.phase.kernels import decode_rows  # noqa: PLC0415 - numba takes 0.25 s to import
 
     base, starts, _kept = spanned([sets[n] for n in ladder.order])
     shape = sets[0].frames.shape[1:]
-    column, sigma, modulation, mean, risk = (np.empty(shape, dtype=np.float32) for _ in range(5))
+    planes = np.empty((5, *shape), dtype=np.float32)  # one block: the system hands it out in large pages
     flags = np.empty(shape, dtype=np.uint16)
-    with PARALLEL_LOCK:
-        still_open = decode_rows(
-            base, starts, ladder.first, ladder.solve, ladder.model,
-            set_constants(ladder), capture_constants(ladder, noise),
+    column, sigma, modulation, mean, risk = planes
+    constants, limits = set_constants(ladder), capture_constants(ladder, noise)
+
+    def decode_band(top: int, bottom: int) -> int:
+        found: int = decode_rows(
+            base, starts, ladder.first, ladder.solve, ladder.model, constants, limits, top, bottom,
             column, sigma, modulation, mean, risk, flags,
         )  # fmt: skip
-    return Decoded(column, sigma, modulation, mean, risk, flags, int(still_open))
+        return found
+
+    still_open = sum(in_bands(decode_band, shape[0]))
+    return Decoded(column, sigma, modulation, mean, risk, flags, still_open)
+
+
+def settle_rims(
+    decoded: Decoded, sets: Sequence[FringeFrames], ladder: Ladder, noise: NoiseModel, head: Head
+) -> int:
+    """Settle, in place, the pixels that the first pass left open; give how many can't be told.
+
+    Every column that the phases allow is tried against the pattern's extent, against the working range along
+    the pixel's ray and, where the sets' fringes are no whole multiples, against the sets' agreement.
+    """
+    if not decoded.still_open:
+        return 0
+    from fringewise.phase.candidate_kernels import settle_open  # noqa: PLC0415 - as above
+
+    base, starts, _kept = spanned([sets[n] for n in ladder.order])
+    reach = columns_in_reach(head)
+    noise_terms = np.array([noise.read_dn**2, noise.gain_dn_per_electron, noise.dark_dn])
+    limits = np.array([RIM_SIGMAS, MOST_ORDER_RISK])
+
+    def settle_band(top: int, bottom: int) -> int:
+        found: int = settle_open(
+            base, starts, ladder.first, ladder.solve, ladder.covariance, ladder.fringes, noise_terms,
+            reach, GRID_SPACING, limits, top, bottom, decoded.column, decoded.risk, decoded.flags,
+        )  # fmt: skip
+        return found
+
+    return sum(in_bands(settle_band, decoded.column.shape[0]))
+
+
+def in_bands(work: Callable[[int, int], int], height: int) -> list[int]:
+    """Call `work(top, bottom)` for bands that make up `height` rows, on as many threads as numba may use."""
+    from numba import get_num_threads  # noqa: PLC0415 - as above
+
+    threads = min(int(get_num_threads()), height)
+    edges = [height * n // threads for n in range(threads + 1)]
+    if threads == 1:
+        return [work(0, height)]
+    with ThreadPoolExecutor(threads - 1) as pool:
+        others = [pool.submit(work, top, bottom) for top, bottom in itertools.pairwise(edges[1:])]
+        return [work(edges[0], edges[1]), *(other.result() for other in others)]
