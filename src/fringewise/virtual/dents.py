@@ -21,7 +21,7 @@ from fringewise.virtual.truth import Marks, Truth
 CONTOUR_SHARE: Final = 0.1
 """The contour lies where the surface is this share of the depth below the restored surface."""
 
-_DIRECTIONS: Final = 900
+_DIRECTIONS: Final = 1440
 _LEAST_RAISED_MM: Final = 1e-6
 
 
