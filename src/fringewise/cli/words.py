@@ -1,0 +1,46 @@
+"""Numbers in words, for what commands print."""
+
+from __future__ import annotations
+
+import math
+
+from fringewise.core.units import MM_PER_INCH
+
+
+def length(value_mm: float, unit: str, decimals: int = 1) -> str:
+    """Write a length that carries no doubt of its own, such as a stand-off.
+
+    Examples
+    --------
+    >>> length(17.94, "mm"), length(17.94, "in"), length(float("nan"), "mm")
+    ('17.9 mm', '0.706 in', 'not known')
+    """
+    if not math.isfinite(value_mm):
+        return "not known"
+    if unit == "in":
+        return f"{value_mm / MM_PER_INCH:.{decimals + 2}f} in"
+    return f"{value_mm:.{decimals}f} mm"
+
+
+def small_length(value_mm: float, unit: str) -> str:
+    """Write a length of a few thousandths: micrometres, or inches.
+
+    Examples
+    --------
+    >>> small_length(0.0123, "mm"), small_length(0.0123, "in")
+    ('12 µm', '0.00048 in')
+    """
+    if not math.isfinite(value_mm):
+        return "not known"
+    return f"{value_mm / MM_PER_INCH:.5f} in" if unit == "in" else f"{1000 * value_mm:.2g} µm"
+
+
+def share(fraction: float) -> str:
+    """Write a share in percent; a small one is never written as none.
+
+    Examples
+    --------
+    >>> share(0.7123), share(0.00001), share(0.0)
+    ('71.2 %', 'less than 0.1 %', '0.0 %')
+    """
+    return "less than 0.1 %" if 0 < fraction < 0.001 else f"{100 * fraction:.1f} %"

@@ -1,0 +1,249 @@
+"""Settings, read once: from one TOML file and ``FRINGEWISE_*`` variables; and what they switch on.
+
+A variable goes before the file, the file before the default. Everything about a setting (its default, what it
+may be, its words) stands in the one table `SETTINGS`.
+"""
+
+from __future__ import annotations
+
+import os
+import secrets
+import sys
+import tomllib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final, Literal, cast
+
+import platformdirs
+
+from fringewise.core.errors import InputRefused, Problem
+from fringewise.core.units import LengthUnit
+
+LogLevel = Literal["debug", "info", "warning", "error"]
+
+PREFIX: Final = "FRINGEWISE_"
+FILE_VARIABLE: Final = "FRINGEWISE_SETTINGS"
+"""Names another settings file than the usual one."""
+
+_MOST_THREADS: Final = 256
+_MOST_FILE_BYTES: Final = 1 << 20
+_NO_FOLDER: Final = "off"
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One setting: its name in the file, its default in words, its words for a person, and its reading.
+
+    `read` takes the text of a variable or the value in the file; it raises ValueError with the rule that is
+    broken.
+    """
+
+    name: str
+    default: str
+    words: str
+    read: Callable[[object], Any]
+
+    @property
+    def variable(self) -> str:
+        """The variable that goes before the file."""
+        return PREFIX + self.name.upper()
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """A setting as it holds: its value and whence it comes (``default``, the file, or the variable)."""
+
+    setting: Setting
+    value: Any
+    whence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """The settings of this process.
+
+    Attributes
+    ----------
+    unit : {"mm", "in"}
+        Unit of the lengths that are printed.
+    threads : int
+        Threads for the heavy work; 0 for as many as the machine has.
+    kernel_cache : Path, optional
+        Folder that keeps compiled kernels; None leaves that to the compiler.
+    log_level : {"debug", "info", "warning", "error"}
+    held : tuple of Held
+        The same, with whence each comes.
+    file : Path
+        The settings file, there or not.
+    """
+
+    unit: LengthUnit
+    threads: int
+    kernel_cache: Path | None
+    log_level: LogLevel
+    held: tuple[Held, ...]
+    file: Path
+
+
+def _one_of(*words: str) -> Callable[[object], str]:
+    def read(value: object) -> str:
+        if not isinstance(value, str) or value.strip().lower() not in words:
+            raise ValueError(f"must be one of {', '.join(words)}")
+        return value.strip().lower()
+
+    return read
+
+
+def _threads(value: object) -> int:
+    rule = f"must be a whole number from 0 to {_MOST_THREADS}; 0 stands for as many as the machine has"
+    text = value.strip() if isinstance(value, str) else value
+    if isinstance(text, str) and text.isascii() and text.isdigit():
+        text = int(text[:9])
+    if isinstance(text, bool) or not isinstance(text, int) or not 0 <= text <= _MOST_THREADS:
+        raise ValueError(rule)
+    return text
+
+
+def _folder(value: object) -> Path | None:
+    if not isinstance(value, str) or not value.strip() or not value.isprintable():
+        raise ValueError(f"must be a folder, or {_NO_FOLDER}")
+    if value.strip().lower() == _NO_FOLDER:
+        return None
+    folder = Path(value.strip()).expanduser()
+    if not folder.is_absolute():
+        raise ValueError(f"must be a whole path from the root, or {_NO_FOLDER}")
+    return folder
+
+
+SETTINGS: Final[tuple[Setting, ...]] = (
+    Setting("unit", "mm", "unit of the lengths that are printed: mm or in", _one_of("mm", "in")),
+    Setting("threads", "0", "threads for the heavy work; 0: as many as the machine has", _threads),
+    Setting(
+        "kernel_cache",
+        str(platformdirs.user_cache_path("fringewise", appauthor=False) / "kernels"),
+        f"folder that keeps compiled kernels for the next time; {_NO_FOLDER}: leave that to the compiler",
+        _folder,
+    ),
+    Setting(
+        "log_level",
+        "warning",
+        "what is logged on standard error: debug, info, warning or error",
+        _one_of("debug", "info", "warning", "error"),
+    ),
+)
+"""The one table of settings."""
+
+
+def settings_file(environment: Mapping[str, str]) -> Path:
+    """Give the place of the settings file, which need not exist."""
+    named = environment.get(FILE_VARIABLE, "")
+    if named:
+        return Path(named)
+    return platformdirs.user_config_path("fringewise", appauthor=False) / "settings.toml"
+
+
+def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
+    """Read the settings from the file and the variables.
+
+    Parameters
+    ----------
+    environment : mapping, optional
+        The variables; the process's own where absent.
+
+    Raises
+    ------
+    InputRefused
+        Every setting that is not what it may be, and every name in the file that is no setting.
+    """
+    variables = os.environ if environment is None else environment
+    file = settings_file(variables)
+    in_file, problems = _in_file(file, named=FILE_VARIABLE in variables)
+    held = [_held(setting, in_file, variables, file, problems) for setting in SETTINGS]
+    if problems:
+        raise InputRefused(problems)
+    unit, threads, kernel_cache, log_level = (one.value for one in held)
+    return Settings(
+        cast("LengthUnit", unit), threads, kernel_cache, cast("LogLevel", log_level), tuple(held), file
+    )
+
+
+def ignored_variables(environment: Mapping[str, str] | None = None) -> list[str]:
+    """Name the variables that begin like settings and are none, so that a slip is seen."""
+    variables = os.environ if environment is None else environment
+    known = {FILE_VARIABLE, *(setting.variable for setting in SETTINGS)}
+    return sorted(name for name in variables if name.startswith(PREFIX) and name not in known)
+
+
+def prepare_kernels(settings: Settings) -> bool:
+    """Tell the compiler where to keep kernels and how many threads to use; before any kernel is imported.
+
+    A cache folder that can't be written is passed over: kernels are then kept beside the installed program
+    or, where that can't be written either, compiled anew in each process.
+
+    Returns
+    -------
+    bool
+        Whether kernels kept from before were found.
+    """
+    folder = settings.kernel_cache
+    usable = folder is not None and _writable(folder)
+    if settings.threads:
+        os.environ["NUMBA_NUM_THREADS"] = str(min(settings.threads, os.cpu_count() or 1))
+    if usable:
+        os.environ.setdefault("NUMBA_CACHE_DIR", str(folder))
+    numba = sys.modules.get("numba")
+    if numba is not None:
+        numba.config.reload_config()
+    kept = Path(os.environ["NUMBA_CACHE_DIR"]) if "NUMBA_CACHE_DIR" in os.environ else None
+    return kept is not None and any(kept.rglob("*.nbi"))
+
+
+def _in_file(file: Path, *, named: bool) -> tuple[dict[str, Any], list[Problem]]:
+    """Give what the settings file says; a file that was not asked for by name need not exist."""
+    try:
+        with file.open("rb") as stream:
+            text = stream.read(_MOST_FILE_BYTES + 1)
+        if len(text) > _MOST_FILE_BYTES:
+            return {}, [Problem(str(file), "", "must be a settings file; this is far too large for one")]
+        said = tomllib.loads(text.decode("utf-8-sig"))
+    except FileNotFoundError:
+        missing = Problem(str(file), "", f"the settings file that {FILE_VARIABLE} names must exist")
+        return {}, [missing] if named else []
+    except (OSError, ValueError, RecursionError) as error:
+        reason = getattr(error, "strerror", None) or str(error) or "it is nested too deep"
+        return {}, [Problem(str(file), "", f"must be a readable TOML file: {reason}")]
+    known = {setting.name for setting in SETTINGS}
+    rule = f"must be a setting: {', '.join(sorted(known))}"
+    return said, [Problem(str(file), name, rule) for name in said if name not in known]
+
+
+def _held(
+    setting: Setting,
+    in_file: Mapping[str, Any],
+    variables: Mapping[str, str],
+    file: Path,
+    problems: list[Problem],
+) -> Held:
+    """Settle one setting; what is wrong with it is added to `problems`."""
+    where, field, whence, value = "", "", "default", cast("object", setting.default)
+    if setting.name in in_file:
+        where, field, whence, value = str(file), setting.name, str(file), in_file[setting.name]
+    if setting.variable in variables:
+        where, field, whence, value = setting.variable, "", setting.variable, variables[setting.variable]
+    try:
+        return Held(setting, setting.read(value), whence)
+    except (ValueError, RuntimeError) as error:  # RuntimeError: no home that ~ could stand for
+        problems.append(Problem(where, field, str(error), repr(value)))
+        return Held(setting, setting.read(setting.default), "default")
+
+
+def _writable(folder: Path) -> bool:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        trial = folder / f".{secrets.token_hex(4)}.trial"
+        trial.touch()
+        trial.unlink()
+    except (OSError, ValueError):
+        return False
+    return True

@@ -1,0 +1,1 @@
+"""The use cases, each readable on one page: what the shells call."""
