@@ -39,7 +39,7 @@ class CleaningRule:
 
     steepest_deg: float = 80.0
     most_deviations: float = 3.5
-    modulation_share: tuple[float, float] = (0.7, 1.4)
+    modulation_share: tuple[float, float] = (0.8, 1.25)
     share_of_brightest: float = 0.5
     island_px: int = 40
 
@@ -99,10 +99,10 @@ def _agreeing(
     inside[~kept] = 0
     modulation = surface.modulation if surface.modulation is not None else np.ones_like(z)
     limits = (rule.most_deviations, *rule.modulation_share, rule.share_of_brightest)
+    noise = _modulation_noise(surface)
     for ring in (2, 1):
-        kernels.disagreeing(
-            z, surface.sigma_mm, modulation, inside, ring, slope2, limits, _modulation_noise(surface), mixed
-        )
+        shown = (z, surface.sigma_mm, modulation, totals)
+        kernels.disagreeing(*shown, inside, ring, slope2, limits, noise, mixed)
         inside[mixed] = 0
     return kept & ~mixed
 

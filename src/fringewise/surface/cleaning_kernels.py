@@ -142,22 +142,28 @@ def _fit_inside(
             sums[6] += weight * w
             sums[7] += weight * w * du
             sums[8] += weight * w * dv
-            sums[9] += modulation[y, x]
+            sums[9] += weight * modulation[y, x]
+            sums[10] += weight * modulation[y, x] * du
+            sums[11] += weight * modulation[y, x] * dv
     return count
 
 
 @kernel()
-def _off(sums: Image, w: float, doubt: float) -> float:
-    """How many standard deviations w is off the plane that the sums describe, at (0, 0); 0 if none."""
+def _expected(sums: Image) -> tuple[float, float, float]:
+    """Values of 1/z and modulation at (0, 0) of the planes that the sums describe, and the former's variance.
+
+    The variance is NaN where the pixels don't tell a plane.
+    """
     s0, sx, sy, sxx, sxy, syy = sums[0], sums[1], sums[2], sums[3], sums[4], sums[5]
     a = sxx * syy - sxy * sxy
     b = sxy * sy - sx * syy
     c = sx * sxy - sxx * sy
     determinant = s0 * a + sx * b + sy * c
     if not determinant > 1e-9 * s0 * sxx * syy:
-        return 0.0
+        return np.nan, np.nan, np.nan
     value = (a * sums[6] + b * sums[7] + c * sums[8]) / determinant
-    return float(abs(w - value) / math.sqrt(a / determinant + doubt * doubt))
+    brightness = (a * sums[9] + b * sums[10] + c * sums[11]) / determinant
+    return value, brightness, a / determinant
 
 
 @kernel()
@@ -173,34 +179,35 @@ def _brightest(modulation: Image, v: int, u: int) -> float:
 
 @kernel(parallel=True)
 def disagreeing(
-    z: Image, sigma: Image, modulation: Image, inside: Image, ring: int, slope2: float,
+    z: Image, sigma: Image, modulation: Image, totals: Image, inside: Image, ring: int, slope2: float,
     limits: tuple[float, float, float, float], noise: tuple[float, float], mixed: Image,
 ) -> None:  # fmt: skip
     """Mark pixels of one ring of the outline that disagree with the surface further inside.
 
     `limits`: most standard deviations off; least and most modulation as a share of that inside; least as a
-    share of the brightest neighbour's: all beyond modulation's `noise` (read-out variance, variance for each
-    grey level of modulation).
+    share of the brightest neighbour's. Before the dark these hold beyond modulation's `noise` (read-out
+    variance, variance for each grey level of modulation); at a step to another surface they hold as they are.
     """
     height, width = z.shape
     most_off, least_share, most_share, least_of_brightest = limits
     read2, by_level = noise
     for v in prange(height):
-        sums = np.empty(10, np.float64)
+        sums = np.empty(12, np.float64)
         for u in range(width):
             if inside[v, u] != ring:
                 continue
             own = modulation[v, u]
             brightest = _brightest(modulation, v, u)
-            slack = _SLACK * math.sqrt(read2 + by_level * brightest)
+            slack = _SLACK * math.sqrt(read2 + by_level * brightest) if totals[v, u] < BEYOND else 0.0
             count = _fit_inside(z, sigma, modulation, inside, v, u, slope2, sums)
-            if count < _LEAST_INSIDE:
+            value, inner, variance = _expected(sums)
+            if count < _LEAST_INSIDE or np.isnan(variance):
                 mixed[v, u] = own < least_share * brightest - slack
                 continue
-            inner = sums[9] / count
             w = 1.0 / z[v, u]
+            doubt = sigma[v, u] * w * w
             mixed[v, u] = (
-                _off(sums, w, sigma[v, u] * w * w) > most_off
+                abs(w - value) > most_off * math.sqrt(variance + doubt * doubt)
                 or own < least_share * inner - slack
                 or own > most_share * inner + slack
                 or own < least_of_brightest * brightest - slack
