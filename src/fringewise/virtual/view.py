@@ -50,8 +50,8 @@ class View:
         light = projector_centre(self.head) - points
         return np.asarray(inside & _faces(normals, -points) & _faces(normals, light))
 
-    def lines_seen_straight(self, corners_st: Array, steps: int) -> list[Array]:
-        """Sides of a closed outline that are straight in the undistorted image: rows of (s, t) each.
+    def lines_seen_straight(self, corners_st: Array, steps: int, *, closed: bool = True) -> list[Array]:
+        """Sides of an outline or path that are straight in the undistorted image: rows of (s, t) each.
 
         Each side has 2 · steps + 1 rows, its corners first and last.
         """
@@ -59,7 +59,7 @@ class View:
         looks = corners[:, :2] / corners[:, 2:]
         share = np.linspace(0.0, 1.0, 2 * steps + 1)[:, None]
         sides = []
-        for n in range(len(corners_st)):
+        for n in range(len(corners_st) if closed else len(corners_st) - 1):
             m = (n + 1) % len(corners_st)
             guess = corners_st[n] + share * (corners_st[m] - corners_st[n])
             sides.append(self.place_seen(looks[n] + share * (looks[m] - looks[n]), guess))
