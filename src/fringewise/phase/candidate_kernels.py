@@ -74,7 +74,7 @@ def carry(order: float, phases: Array, fringes: Array, out: Array) -> None:
 
 @kernel()
 def search(phases: Array, fringes: Array, seen: Array, sigmas: float, trial: Array, best: Array) -> None:
-    """Find the cheapest candidate within `seen`: `best` is its column, cost, disagreement, and the next cost."""
+    """Find the cheapest candidate within `seen`; `best`: its column, cost, disagreement, next cost."""
     last = fringes.size - 1
     wide = sigmas * np.sqrt(phases[0, 1]) / fringes[0]
     near = sigmas * np.sqrt(phases[last, 1]) / fringes[last]

@@ -6,7 +6,8 @@ from fringewise.capture.capture import Capture
 from fringewise.capture.head import NoiseModel
 from fringewise.core.errors import refuse
 from fringewise.core.progress import Progress, Silent
-from fringewise.phase.ladder import climb
+from fringewise.phase.ladder import Ladder, climb
+from fringewise.phase.noise import estimate_noise
 from fringewise.phase.phase_map import Motion, PhaseMap
 from fringewise.phase.rows import Decoded, decode_sets, settle_rims
 
@@ -41,11 +42,17 @@ def decode(capture: Capture, progress: Progress = _SILENT) -> PhaseMap:
         raise refuse("capture", "fringe_sets", "must hold at least one set across the columns to be measured")
     progress.step("decoding", 0, 1)
     ladder = climb([one.fringe_set for one in sets])
-    noise, noise_source = capture.head.noise or NoiseModel(1.0, 0.0, capture.bits), "head"
+    noise, noise_source = _noise(capture, ladder)
     decoded = decode_sets(sets, ladder, noise)
     settle_rims(decoded, sets, ladder, noise, capture.head)
     progress.step("decoding", 1, 1)
     return _phase_map(decoded, Motion(False, 0.0, "motion was not judged", judged=False), noise_source)
+
+
+def _noise(capture: Capture, ladder: Ladder) -> tuple[NoiseModel, str]:
+    if capture.head is not None and capture.head.noise is not None:
+        return capture.head.noise, "head"
+    return estimate_noise(capture.column_sets, ladder, capture.bits)
 
 
 def _phase_map(decoded: Decoded, motion: Motion, noise_source: str) -> PhaseMap:
