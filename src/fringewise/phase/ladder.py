@@ -21,7 +21,7 @@ LEAST_MODULATION_NOISES: Final = 6.0
 """A pixel is dark where a set's modulation is below this many of its standard deviations …"""
 LEAST_MODULATION_SHARE: Final = 1 / 128
 """… or below this share of the camera's full scale."""
-MOST_ORDER_RISK: Final = 1e-5
+MOST_ORDER_RISK: Final = 1e-4
 """A pixel whose fringe order is wrong with more than this probability is flagged."""
 RIM_SIGMAS: Final = 6.0
 """So many standard deviations of the column from the pattern's rim both rims are thought possible."""

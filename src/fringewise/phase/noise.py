@@ -114,9 +114,7 @@ def _line_through_bins(level: Array, square: Array) -> tuple[float, float]:
     order = np.argsort(level, kind="stable")
     parts = min(_BINS, level.size // _LEAST_IN_BIN)
     middle = np.array([np.median(level[part]) for part in np.array_split(order, parts)])
-    variance = (
-        np.array([np.median(square[part]) for part in np.array_split(order, parts)]) / _MEDIAN_OF_SQUARE
-    )
+    variance = np.array([_robust_variance(square[part]) for part in np.array_split(order, parts)])
     above = np.maximum(variance, ROUNDING_VARIANCE) - ROUNDING_VARIANCE
     weight = 1 / np.maximum(variance, ROUNDING_VARIANCE)  # a variance is known to a share of itself
     design = np.column_stack([np.ones_like(middle), middle]) * weight[:, None]
@@ -125,7 +123,7 @@ def _line_through_bins(level: Array, square: Array) -> tuple[float, float]:
 
 
 def _robust_variance(square: Array) -> float:
-    """Mean of squares within three standard deviations, as that of a normal value (whole levels blur medians)."""
+    """Variance from the squares within three standard deviations (whole grey levels would blur a median)."""
     variance = max(float(np.median(square)) / _MEDIAN_OF_SQUARE, ROUNDING_VARIANCE)
     for _ in range(_CLIPPINGS):
         kept = square[square < 9 * variance]
