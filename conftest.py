@@ -15,6 +15,8 @@ from needs import require
 from sybil import Sybil
 from sybil.parsers.myst import DocTestDirectiveParser, PythonCodeBlockParser, SkipParser
 
+from fringewise.wiring import FILE_VARIABLE, SETTINGS
+
 ROOT = Path(__file__).resolve().parent
 
 collect_ignore_glob = ["docs/*.py", "docs/_ext/*.py", "docs/_build/*"]
@@ -40,6 +42,18 @@ def shared_data() -> Path:
     if not folder.is_dir():
         require("shared", f"no real captures: {folder} is absent; name their folder in FRINGEWISE_TEST_DATA")
     return folder
+
+
+@pytest.fixture(scope="session", autouse=True)
+def default_settings(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Let every test, and every program that it starts, run with default settings, not a person's own."""
+    empty = tmp_path_factory.mktemp("settings") / "settings.toml"
+    empty.touch()
+    with pytest.MonkeyPatch.context() as patch:
+        for setting in SETTINGS:
+            patch.delenv(setting.variable, raising=False)
+        patch.setenv(FILE_VARIABLE, str(empty))
+        yield
 
 
 @pytest.fixture(scope="module")

@@ -1,7 +1,7 @@
 """Directives whose text is made from the program itself, so that these pages can't fall behind it.
 
-``{flag-table}`` lists the quality flags, ``{command-list}`` every command with its arguments and options, and
-``{public-names}`` the public names of each room with their documentation.
+``{flag-table}`` lists the quality flags, ``{setting-table}`` the settings, ``{command-list}`` every command
+with its arguments and options, and ``{public-names}`` the public names of a room with their documentation.
 """
 
 from __future__ import annotations
@@ -10,12 +10,14 @@ import importlib
 import re
 from typing import Any
 
+import platformdirs
 import typer
 from docutils import nodes
 from sphinx.application import Sphinx
 from sphinx.util.docutils import SphinxDirective
 
 from fringewise.core.flags import FLAG_TABLE
+from fringewise.wiring import SETTINGS
 
 ATTRIBUTES_TOGETHER = re.compile(r"(?P<names>\w+(, \w+)+) : (?P<type>.+)")
 
@@ -32,6 +34,19 @@ class FlagTable(SphinxDirective):
         return self.parse_text_to_nodes("\n".join([*head, *rows]))
 
 
+class SettingTable(SphinxDirective):
+    """The one table of settings."""
+
+    def run(self) -> list[nodes.Node]:
+        cache = str(platformdirs.user_cache_path("fringewise", appauthor=False))
+        rows = [
+            f"| `{one.name}` | `{one.variable}` | {one.words} | `{one.default.replace(cache, '…')}` |"
+            for one in SETTINGS
+        ]
+        head = ["| in the file | variable | what it is | default |", "| --- | --- | --- | --- |"]
+        return self.parse_text_to_nodes("\n".join([*head, *rows]))
+
+
 class CommandList(SphinxDirective):
     """Every command of the program, from its own help."""
 
@@ -40,16 +55,18 @@ class CommandList(SphinxDirective):
     def run(self) -> list[nodes.Node]:
         group = typer.main.get_command(importlib.import_module("fringewise.cli").app)
         context = group.make_context("fringewise", [], resilient_parsing=True)
-        texts = [one for name in group.list_commands(context) for one in command_text(group, context, name)]
-        return self.parse_text_to_nodes("\n".join(texts), allow_section_headings=True)
+        text = command_text(group, context, "fringewise")
+        for name in group.list_commands(context):
+            command = group.get_command(context, name)
+            inner = command.make_context(name, [], parent=context, resilient_parsing=True)
+            text += command_text(command, inner, f"fringewise {name}")
+        return self.parse_text_to_nodes("\n".join(text), allow_section_headings=True)
 
 
-def command_text(group: Any, context: Any, name: str) -> list[str]:
-    command = group.get_command(context, name)
-    inner = command.make_context(f"fringewise {name}", [], parent=context, resilient_parsing=True)
+def command_text(command: Any, inner: Any, name: str) -> list[str]:
     pieces = " ".join(command.collect_usage_pieces(inner))
-    text = ["", f"## fringewise {name}", "", (command.help or "").split("\f")[0].strip(), ""]
-    text += ["```text", f"fringewise {name} {pieces}", "```", ""]
+    text = ["", f"## {name}", "", (command.help or "").split("\f")[0].strip(), ""]
+    text += ["```text", f"{name} {pieces}", "```", ""]
     for parameter in command.get_params(inner):
         record = parameter.get_help_record(inner)
         if record is not None and parameter.name != "help":
@@ -90,6 +107,7 @@ def prepare(_app: Sphinx, what: str, _name: str, _given: Any, _options: Any, lin
 
 def setup(app: Sphinx) -> dict[str, Any]:
     app.add_directive("flag-table", FlagTable)
+    app.add_directive("setting-table", SettingTable)
     app.add_directive("command-list", CommandList)
     app.add_directive("public-names", PublicNames)
     app.connect("autodoc-process-docstring", prepare, priority=400)

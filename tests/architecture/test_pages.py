@@ -37,7 +37,10 @@ def test_public_names_are_the_stated_ones(project_root: Path) -> None:
 
 
 def test_no_room_has_public_names_that_are_not_stated(project_root: Path) -> None:
-    stated = stated_names((project_root / "docs" / "api.md").read_text(encoding="utf-8"))
+    page = (project_root / "docs" / "api.md").read_text(encoding="utf-8")
+    internal = re.search(r"^Internal, and free to change: (.*?)\.$", page, flags=re.MULTILINE | re.DOTALL)
+    assert internal is not None
+    stated = set(stated_names(page)) | set(re.findall(r"`(fringewise\.\w+)`", internal[1]))
     package = project_root / "src" / "fringewise"
     rooms = sorted(f"fringewise.{one.parent.name}" for one in package.glob("*/__init__.py"))
     assert [room for room in rooms if room not in stated and public_names(room)] == []
