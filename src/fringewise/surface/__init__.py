@@ -12,11 +12,32 @@ from fringewise.surface.surface import Surface
 
 if TYPE_CHECKING:
     from fringewise.surface.cleaning import CleaningRule, clean
+    from fringewise.surface.jacobian import columns_of, points_and_jacobian, points_at, sigma_calibration
+    from fringewise.surface.orientation import normals
     from fringewise.surface.triangulation import triangulate
 
-__all__ = ["CleaningRule", "Surface", "clean", "triangulate"]
+__all__ = [
+    "CleaningRule",
+    "Surface",
+    "clean",
+    "columns_of",
+    "normals",
+    "points_and_jacobian",
+    "points_at",
+    "sigma_calibration",
+    "triangulate",
+]
 
-_HOME: Final = {"CleaningRule": "cleaning", "clean": "cleaning", "triangulate": "triangulation"}
+_HOME: Final = {
+    "CleaningRule": "cleaning",
+    "clean": "cleaning",
+    "columns_of": "jacobian",
+    "normals": "orientation",
+    "points_and_jacobian": "jacobian",
+    "points_at": "jacobian",
+    "sigma_calibration": "jacobian",
+    "triangulate": "triangulation",
+}
 
 
 def __getattr__(name: str) -> Any:

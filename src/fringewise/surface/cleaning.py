@@ -74,7 +74,7 @@ def marked(surface: Surface, rule: CleaningRule) -> tuple[BoolImage, BoolImage]:
     """Say which usable pixels are mixed and which are islands (H, W)."""
     z = np.ascontiguousarray(surface.xyz_mm[..., 2])
     live = usable(surface.flags) & (z > 0) & (surface.sigma_mm > 0)
-    slope2 = (math.tan(math.radians(rule.steepest_deg)) / _focal_px(surface)) ** 2
+    slope2 = (math.tan(math.radians(rule.steepest_deg)) / focal_px(surface)) ** 2
     links = np.zeros((4, z.shape[0] + 1, z.shape[1] + 2), dtype=np.uint8)
     with PARALLEL_LOCK:
         kernels.link_neighbours(z, surface.sigma_mm, live, np.float32(slope2), links)
@@ -113,7 +113,7 @@ def _modulation_noise(surface: Surface) -> tuple[float, float]:
     return (noise.read_dn**2, 2 * noise.gain_dn_per_electron) if noise is not None else (1.0, 0.0)
 
 
-def _focal_px(surface: Surface) -> float:
+def focal_px(surface: Surface) -> float:
     """Focal length in pixels: the head's, else from the spread of the points' own rays."""
     if surface.head is not None:
         return math.sqrt(surface.head.camera.lens.fx * surface.head.camera.lens.fy)
