@@ -108,6 +108,8 @@ ANSWERS: Final = ("whole_extent_in_view", "sharp_bottom", "tear_or_crack", "reac
 
 
 def _as_text(value: object) -> object:
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
     return str(value) if isinstance(value, int) and not isinstance(value, bool) else value
 
 

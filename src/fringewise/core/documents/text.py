@@ -13,6 +13,7 @@ from fringewise.core.documents.wording import joined_name, shown
 from fringewise.core.errors import Problem
 
 DEEPEST_NESTING: Final = 64
+LONGEST_LIST: Final = 100_000
 MOST_BYTES: Final = 8 * 1024 * 1024
 """A document may not be larger than this."""
 _LONGEST_INTEGER: Final = 10**300
@@ -119,6 +120,10 @@ class _Cleaning:
             place = _Place(above, step)
             if isinstance(value, dict):
                 return self.fields(value, place, depth)
+            if len(value) > LONGEST_LIST:
+                rule = f"must have {LONGEST_LIST:,} entries at most"
+                self.problems.append(Problem(self.where, str(place), rule, f"{len(value):,}"))
+                return []
             return [self.copy(one, place, n, depth + 1) for n, one in enumerate(value)]
         if isinstance(value, (datetime, date, time)):
             return value.isoformat()

@@ -93,7 +93,8 @@ def shown(value: object) -> str:
     if isinstance(value, (bool, float, int)):
         return _number(value)
     text = value if isinstance(value, str) else repr(value)
-    return "".join(c if c.isprintable() else "?" for c in text[:200]) or "empty text"
+    words = "".join(c if c.isprintable() else "?" for c in text[:200])
+    return words if words.strip() else "blank text" if words else "empty text"
 
 
 def _sized(value: Mapping[Any, Any] | Sequence[Any]) -> str:
@@ -107,9 +108,9 @@ def _sized(value: Mapping[Any, Any] | Sequence[Any]) -> str:
 def _number(value: float) -> str:
     if isinstance(value, bool):
         return str(value).lower()
-    if math.isnan(value):
-        return "NaN"
-    return "a very long number" if isinstance(value, int) and abs(value) > 10**30 else repr(value)
+    if isinstance(value, int):
+        return repr(value) if abs(value) < 10**30 else "a very long number"
+    return "NaN" if math.isnan(value) else repr(value)
 
 
 def _found(detail: ErrorDetails, value: object) -> str:
