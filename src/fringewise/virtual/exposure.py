@@ -128,7 +128,7 @@ def expose(
     plan : tuple of FringeSet
     exposure : Exposure
     rng : numpy Generator
-        Draws the noise, frame by frame in the plan's order, then the photo's; then the soot's clouds.
+        Draws the soot's clouds, then the noise, frame by frame in the plan's order, the photo's last.
 
     Returns
     -------
@@ -143,7 +143,7 @@ def expose(
     noise = exposure.noise or head.noise
     if noise is None:
         raise ValueError("an exposure of a head without a noise model needs its own")
-    stand = _Stand(hits, head, plan, exposure, rng)
+    stand = _Stand(hits, head, exposure, rng)
     rest = stand.gathered(Pose(), plan)
     meter = _Meter.set_on(rest, stand.lit_pixels(rest), exposure, noise)
     shape = head.camera.height, head.camera.width
@@ -182,15 +182,7 @@ def _check(hits: Hits, head: Head, plan: tuple[FringeSet, ...], exposure: Exposu
 class _Stand:
     """The hits in their light, for any pose of the part."""
 
-    def __init__(
-        self,
-        hits: Hits,
-        head: Head,
-        plan: tuple[FringeSet, ...],
-        exposure: Exposure,
-        rng: np.random.Generator,
-    ) -> None:
-        del plan
+    def __init__(self, hits: Hits, head: Head, exposure: Exposure, rng: np.random.Generator) -> None:
         self.hits, self.head = hits, head
         weights = np.array([patch.gloss for patch in hits.scene.patches], dtype=np.float32)
         self.gloss_weight = weights[hits.patch]

@@ -175,7 +175,7 @@ def _gather(
             if slant <= 0.0:
                 continue
             w = albedo[i] * slant / rays
-            w *= (17.0 / far) ** 2 if falloff == 2.0 else (17.0 / far) ** falloff
+            w *= (REFERENCE_MM / far) ** 2 if falloff == 2.0 else (REFERENCE_MM / far) ** falloff
             if gloss > 0.0:
                 near = np.sqrt(x * x + y * y + z * z)
                 hx, hy, hz = lx - x / near, ly - y / near, lz - z / near

@@ -52,7 +52,7 @@ class Centres:
 
 @dataclass(frozen=True, slots=True)
 class PixelHits:
-    """The hits of some pixels, pixel after pixel: fields as in `Hits`, and the number of each pixel's hits."""
+    """The hits of some pixels, pixel after pixel: fields as in `Hits`, and how many each pixel has."""
 
     count: npt.NDArray[np.int64]
     patch: PatchNumbers

@@ -14,7 +14,7 @@ from fringewise.virtual.patch import Scene
 
 Float32Array = npt.NDArray[np.float32]
 
-_WAVES: Final = 8
+_WAVES: Final = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,8 +23,8 @@ class SootCloud:
 
     Attributes
     ----------
-    waves : (W, 4) array
-        Wave vector in rad/mm and phase in rad.
+    waves : (W, 5) array
+        Wave vector in rad/mm, phase in rad, height; long waves are the highest.
     """
 
     waves: Array
@@ -34,8 +34,9 @@ class SootCloud:
         """Draw a cloud whose patches are some `size_mm` wide."""
         towards = rng.standard_normal((_WAVES, 3))
         towards /= np.linalg.norm(towards, axis=1, keepdims=True)
-        pace = np.pi / size_mm * rng.uniform(0.5, 1.5, (_WAVES, 1))
-        return cls(np.hstack([towards * pace, rng.uniform(0, 2 * np.pi, (_WAVES, 1))]))
+        pace = np.exp(rng.uniform(np.log(0.4), np.log(2.5), (_WAVES, 1)))
+        phase = rng.uniform(0, 2 * np.pi, (_WAVES, 1))
+        return cls(np.hstack([towards * pace * np.pi / size_mm, phase, 0.8 / pace]))
 
     def darkened(
         self, albedo: Float32Array, xyz_camera_mm: Float32Array, scene: Scene, contrast: float
@@ -44,7 +45,7 @@ class SootCloud:
         dark = np.empty_like(albedo)
         turned = self.waves[:, :3] @ scene.rotation.T  # wave vectors in the camera's frame
         phase = self.waves[:, 3] - turned @ scene.translation_mm
-        _darken(albedo, xyz_camera_mm, np.column_stack([turned, phase]), contrast, dark)
+        _darken(albedo, xyz_camera_mm, np.column_stack([turned, phase, self.waves[:, 4]]), contrast, dark)
         return dark
 
 
@@ -55,8 +56,7 @@ def _darken(
     for i in range(len(albedo)):
         height = 0.0
         for w in range(len(waves)):
-            height += np.sin(
-                waves[w, 0] * xyz[i, 0] + waves[w, 1] * xyz[i, 1] + waves[w, 2] * xyz[i, 2] + waves[w, 3]
-            )
-        cover = 1.0 / (1.0 + np.exp(-1.5 * height))
+            x, y, z = waves[w, 0] * xyz[i, 0], waves[w, 1] * xyz[i, 1], waves[w, 2] * xyz[i, 2]
+            height += waves[w, 4] * np.sin(x + y + z + waves[w, 3])
+        cover = 1.0 / (1.0 + np.exp(-height))
         dark[i] = albedo[i] * (1.0 - contrast * cover)
