@@ -84,10 +84,10 @@ def step_truth(ledge: Ledge, name: str, patch: str, lower_st: Array, upper_st: A
     middles = [cloud.mean(axis=0) for cloud in clouds]
     joined = np.concatenate([cloud - middle for cloud, middle in zip(clouds, middles, strict=True)])
     normal = _least_direction(joined)
-    normals = [_least_direction(cloud - middle) for cloud, middle in zip(clouds, middles, strict=True)]
+    low, high = (_least_direction(cloud - middle) for cloud, middle in zip(clouds, middles, strict=True))
     quantities = {
         "step": float((middles[1] - middles[0]) @ normal),
-        "tilt_deg": math.degrees(math.atan2(np.linalg.norm(np.cross(*normals)), normals[0] @ normals[1])),
+        "tilt_deg": math.degrees(math.atan2(float(np.linalg.norm(np.cross(low, high))), float(low @ high))),
     }
     marks = (Marks("lower", patch, lower_st), Marks("upper", patch, upper_st))
     return Truth(name, "step", "step Ledge", quantities, marks)

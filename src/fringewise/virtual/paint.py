@@ -128,7 +128,8 @@ class Soot:
     def cover(self, s: Array, t: Array) -> Array:
         """Share covered, 0 … 1."""
         q = ((s - self.center_st[0]) ** 2 + (t - self.center_st[1]) ** 2) / self.radius_mm**2
-        mottle = 0.85 + 0.15 * np.sin(5.1 * s + 1.3 * t) * np.sin(4.3 * t - 1.7 * s)
+        mottle = 0.8 + 0.1 * np.sin(2.9 * s + 1.3 * t) + 0.07 * np.sin(4.7 * t - 2.2 * s)
+        mottle += 0.03 * np.sin(11.0 * s + 8.3 * t)
         return np.asarray(self.strength * mottle * np.maximum(1 - q, 0.0) ** 2)
 
 

@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 from typing import Final, Literal
 
 import numpy as np
 
-from fringewise.capture.head import Head, rotation_from_vector
+from fringewise.capture.head import Head
 from fringewise.core.checks import Array
 from fringewise.virtual.blades import Placed, random_blade
+from fringewise.virtual.edge_sketches import EDGE_MAKERS
+from fringewise.virtual.line_sketches import LINE_MAKERS
 from fringewise.virtual.part import Part
-from fringewise.virtual.patch import Scene
+from fringewise.virtual.patch import Patch, Scene
+from fringewise.virtual.poses import random_view
 from fringewise.virtual.reliefs import Box
+from fringewise.virtual.rounded import rounded_leading_edge
 from fringewise.virtual.sheets import Cylinder, Sheet
-from fringewise.virtual.sizes import frame_on
-from fringewise.virtual.sketches import FACE_MAKERS, Drawn, Maker, Site, Sketch
+from fringewise.virtual.sketches import FACE_MAKERS, Drawn, Maker, Place, Site, Sketch, Where
 from fringewise.virtual.standard import standard_head
 from fringewise.virtual.truth import truth_documents
 from fringewise.virtual.view import View
@@ -24,8 +28,8 @@ from fringewise.virtual.view import View
 Backdrop = Literal["empty", "casing"]
 
 BLADE: Final = "blade"
-_TO_HEAD: Final = np.diag([1.0, -1.0, -1.0])
-"""Turns the part's frame (normal +z, span +y) to the head: normal towards it, span up in the picture."""
+MAKERS: Final[Mapping[str, Maker]] = MappingProxyType({**FACE_MAKERS, **LINE_MAKERS, **EDGE_MAKERS})
+"""Everything that can be asked for, and what draws it."""
 
 _POSES_TRIED: Final = 60
 _APART_MM: Final = 0.4
@@ -39,6 +43,7 @@ def random_blade_scene(
     head: Head | None = None,
     backdrop: Backdrop = "empty",
     most_tilt_deg: float = 25.0,
+    rounded_edge_mm: float | None = None,
 ) -> Scene:
     """Draw a blade at random, pose it before the head and put damages on it, fully in view and well apart.
 
@@ -48,7 +53,7 @@ def random_blade_scene(
     standoff_mm : float
         Distance along the camera's axis to the middle of what is looked at; 10-24 mm suits the sizes drawn.
     damages : sequence of str
-        What to draw, keys of `fringewise.virtual.sketches.FACE_MAKERS`, such as ``"dent"``,
+        What to draw, keys of `MAKERS`, such as ``"dent"``,
         ``"rimmed dent"``, ``"distance"``. The truths get the ids ``F1``, ``F2`` … in this order.
     head : Head, optional
         Its view says what is well seen; the standard head by default.
@@ -56,6 +61,9 @@ def random_blade_scene(
         What lies behind the blade.
     most_tilt_deg : float
         Greatest tilt of the blade's normal to the camera's axis.
+    rounded_edge_mm : float, optional
+        Rounds the leading edge with this radius; not together with damage at edges, whose truth is the sharp
+        sheet's. Without it the sheet ends sharp.
 
     Raises
     ------
@@ -72,8 +80,11 @@ def random_blade_scene(
     for _ in range(_POSES_TRIED):
         sheet = random_blade(rng)
         outline = _random_outline(rng, sheet.radius_mm)
-        view = _random_view(rng, sheet, standoff_mm, looking, most_tilt_deg)
         sketches = [_maker(name)(rng, standoff_mm) for name in damages]
+        if rounded_edge_mm is not None and any(sketch.where != "face" for sketch in sketches):
+            raise ValueError("damage at edges is drawn on sharp edges only: leave rounded_edge_mm out")
+        aim = _aim(rng, outline, standoff_mm, {sketch.where for sketch in sketches})
+        view = random_view(rng, sheet, aim, standoff_mm, looking, most_tilt_deg=most_tilt_deg)
         places = _places(rng, view, outline, sketches)
         if places is not None:
             break
@@ -84,43 +95,35 @@ def random_blade_scene(
         for n, (sketch, place) in enumerate(zip(sketches, places, strict=True))
     ]
     blade = _assembled(sheet, outline, drawn, float(rng.uniform(0.4, 0.65)))
-    behind = (_casing_behind(rng),) if backdrop == "casing" else ()
+    patches: list[Patch] = [blade]
+    if rounded_edge_mm is not None:
+        patches.append(rounded_leading_edge(blade, rounded_edge_mm))
+    if backdrop == "casing":
+        patches.append(_casing_behind(rng))
     truths = truth_documents([one.truth for one in drawn])
-    return Scene((blade, *behind), view.rotation, view.translation_mm, truths)
+    return Scene(tuple(patches), view.rotation, view.translation_mm, truths)
 
 
 def _maker(name: str) -> Maker:
-    if name not in FACE_MAKERS:
-        raise ValueError(f"unknown damage {name!r}: choose from {', '.join(FACE_MAKERS)}")
-    return FACE_MAKERS[name]
+    if name not in MAKERS:
+        raise ValueError(f"unknown damage {name!r}: choose from {', '.join(MAKERS)}")
+    return MAKERS[name]
+
+
+def _aim(rng: np.random.Generator, outline: Box, standoff_mm: float, wheres: set[Where]) -> Place:
+    # what the camera looks at: the face's middle, or a little inside the edges that have damage
+    inward = rng.uniform([0.15, 0.12], [0.3, 0.25]) * standoff_mm
+    s, t = rng.uniform(-2, 2), rng.uniform(-6, 6)
+    if wheres & {"leading edge", "tip corner"}:
+        s = outline.s_low + inward[0]
+    if wheres & {"tip", "tip corner"}:
+        t = outline.t_high - inward[1]
+    return float(s), float(t)
 
 
 def _random_outline(rng: np.random.Generator, radius_mm: float) -> Box:
     chord = min(float(rng.uniform(20, 30)), 1.3 * abs(radius_mm))
     return Box(-chord / 2, chord / 2, -20.0, 20.0)
-
-
-def _random_view(
-    rng: np.random.Generator, sheet: Sheet, standoff_mm: float, head: Head, most_tilt_deg: float
-) -> View:
-    aim = np.array([[rng.uniform(-2, 2), rng.uniform(-6, 6)]])
-    first, normals = frame_on(sheet, aim)
-    level = _frame_towards_z(first.s[0], normals[0])
-    tilt = math.radians(most_tilt_deg) * math.sqrt(rng.uniform())
-    way, roll = rng.uniform(0, 2 * math.pi), math.radians(rng.uniform(-25, 25))
-    turn = rotation_from_vector(tilt * np.array([math.cos(way), math.sin(way), 0.0]))
-    rotation = turn @ rotation_from_vector(np.array([0.0, 0.0, roll])) @ _TO_HEAD @ level
-    # the pattern lights from the right of the camera, so what is looked at lies a little to the right
-    target = standoff_mm * np.array(
-        [1.3 / standoff_mm + rng.uniform(-0.05, 0.05), rng.uniform(-0.05, 0.05), 1]
-    )
-    return View(sheet, rotation, target - rotation @ first.x[0], head)
-
-
-def _frame_towards_z(along: Array, normal: Array) -> Array:
-    # rotation that takes `normal` to +z and `along` to +x
-    x = along / np.linalg.norm(along)
-    return np.stack([x, np.cross(normal, x), normal])
 
 
 def _places(
@@ -130,7 +133,7 @@ def _places(
     taken: dict[int, tuple[float, float]] = {}
     for n in sorted(range(len(sketches)), key=lambda k: -sketches[k].room_mm):
         room = sketches[n].room_mm
-        free = _candidates(rng, outline, room)
+        free = _candidates(rng, outline, sketches[n])
         for m, other in taken.items():
             apart = np.linalg.norm(free - other, axis=1)
             free = free[apart > room + sketches[m].room_mm + _APART_MM]
@@ -141,12 +144,19 @@ def _places(
     return [taken[n] for n in range(len(sketches))]
 
 
-def _candidates(rng: np.random.Generator, outline: Box, room_mm: float) -> Array:
-    low = np.array([outline.s_low, outline.t_low]) + room_mm
-    high = np.array([outline.s_high, outline.t_high]) - room_mm
+def _candidates(rng: np.random.Generator, outline: Box, sketch: Sketch) -> Array:
+    low = np.array([outline.s_low, outline.t_low]) + sketch.room_mm
+    high = np.array([outline.s_high, outline.t_high]) - sketch.room_mm
+    if sketch.where == "tip corner":
+        return np.array([[outline.s_low, outline.t_high]])
     if not np.all(low < high):
         return np.empty((0, 2))
-    return np.asarray(rng.uniform(low, high, (400, 2)))
+    places = rng.uniform(low, high, (400, 2))
+    if sketch.where == "leading edge":
+        places[:, 0] = outline.s_low
+    if sketch.where == "tip":
+        places[:, 1] = outline.t_high
+    return np.asarray(places)
 
 
 def _first_shown(view: View, candidates: Array, room_mm: float) -> tuple[float, float] | None:
@@ -174,7 +184,7 @@ def _assembled(sheet: Sheet, outline: Box, drawn: Sequence[Drawn], tone: float) 
 def _casing_behind(rng: np.random.Generator) -> Part:
     # a wide hollow sheet some way behind the blade, bright or dull
     bright = rng.uniform() < 0.5
-    shift = np.array([0.0, 0.0, -float(rng.uniform(12, 20))])
+    shift = np.array([0.0, 0.0, -float(rng.uniform(8, 13))])
     sheet = Placed(Cylinder(-float(rng.uniform(120, 300))), np.eye(3), shift)
     tone = float(rng.uniform(0.5, 0.7) if bright else rng.uniform(0.08, 0.2))
     return Part("casing", sheet, Box(-45, 45, -45, 45), tone=tone, mesh_step_mm=0.4)
