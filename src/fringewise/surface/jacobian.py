@@ -24,7 +24,7 @@ from fringewise.surface.surface import Float32Array, Surface
 
 _NEWTON_STEPS: Final = 30
 _NEWTON_TOLERANCE: Final = 1e-13
-_GRID_STEP_PX: Final = 12
+_GRID_STEP: Final = 12 / 700
 _INVERSE_DEPTHS: Final = 17
 
 
@@ -132,7 +132,11 @@ def sigma_calibration(surface: Surface) -> Float32Array | None:
         return made
     low, high = float(inverse[present].min()) * 0.999, float(inverse[present].max()) * 1.001
     height, width = inverse.shape
-    axes = (_nodes(height), _nodes(width), np.linspace(low, high, _INVERSE_DEPTHS))
+    axes = (
+        _nodes(height, head.camera.lens.fy),
+        _nodes(width, head.camera.lens.fx),
+        np.linspace(low, high, _INVERSE_DEPTHS),
+    )
     table = _scaled_sigma_table(head, axes)
     v, u = (part.astype(np.float64) for part in np.nonzero(present))
     places = [
@@ -157,8 +161,9 @@ def _scaled_sigma_table(head: Head, axes: tuple[Array, Array, Array]) -> Array:
     return np.asarray(np.nan_to_num(sigma).reshape([len(axis) for axis in axes]))
 
 
-def _nodes(size: int) -> Array:
-    return np.linspace(0, max(size - 1, 1), max(2, round(size / _GRID_STEP_PX) + 1))
+def _nodes(size: int, focal_px: float) -> Array:
+    """Pixel coordinates from first to last, as far apart as the ray turns little; 2 to `size` of them."""
+    return np.linspace(0, max(size - 1, 1), max(2, min(size, round(size / (focal_px * _GRID_STEP)) + 1)))
 
 
 def _head_of(surface: Surface) -> Head:
