@@ -158,7 +158,7 @@ def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
     """
     variables = os.environ if environment is None else environment
     file = settings_file(variables)
-    in_file, problems = _in_file(file, named=FILE_VARIABLE in variables)
+    in_file, problems = _in_file(file, named=bool(variables.get(FILE_VARIABLE)))
     held = [_held(setting, in_file, variables, file, problems) for setting in SETTINGS]
     if problems:
         raise InputRefused(problems)
@@ -200,14 +200,16 @@ def prepare_kernels(settings: Settings) -> bool:
 
 
 def _in_file(file: Path, *, named: bool) -> tuple[dict[str, Any], list[Problem]]:
-    """Give what the settings file says; a file that was not asked for by name need not exist."""
+    """Give what the settings file says; one that was not asked for by name need not be there."""
     try:
         with file.open("rb") as stream:
             text = stream.read(_MOST_FILE_BYTES + 1)
         if len(text) > _MOST_FILE_BYTES:
             return {}, [Problem(str(file), "", "must be a settings file; this is far too large for one")]
         said = tomllib.loads(text.decode("utf-8-sig"))
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError, PermissionError) as error:
+        if named and isinstance(error, PermissionError):
+            return {}, [Problem(str(file), "", "must be a file that may be read")]
         missing = Problem(str(file), "", f"the settings file that {FILE_VARIABLE} names must exist")
         return {}, [missing] if named else []
     except (OSError, ValueError, RecursionError) as error:

@@ -7,10 +7,12 @@ from fringewise.cli.shell import say
 
 def settings() -> None:
     """Print the settings and whence each comes."""
+    import os
+
     from fringewise.wiring import ignored_variables, read_settings
 
     held = read_settings()
-    found = "" if held.file.exists() else " (not there: defaults hold)"
+    found = "" if os.access(held.file, os.R_OK) else " (not there: defaults hold)"
     say(f"Settings file: {held.file}{found}")
     say()
     width = max(len(one.setting.name) for one in held.held)
