@@ -102,12 +102,23 @@ def test_median_lit_pixel_is_at_the_level_asked_for() -> None:
     head = small_head(noise=NoiseModel(1.23, 0.02, 8))
     for ambient, share in ((0.0, 0.5), (0.5, 0.3)):
         hits = cast(flat_scene(17.0, 10.0, 0.0), head, rays_per_pixel=1)
-        exposure = Exposure(level_share=share, ambient=ambient, photo_share=0.6)
+        exposure = Exposure(level_share=share, unsaturated=0.0, ambient=ambient, photo_share=0.6)
         exposed = expose(hits, head, standard_plan(), exposure, rng())
         mean = exposed.sets[1].frames.mean(axis=0)
         assert abs(np.median(mean[hits.truth.lit]) - share * 255) < 1.0
         assert exposed.photo is not None
         assert abs(np.median(exposed.photo[hits.truth.lit]) - 0.6 * 255) < 1.0
+
+
+def test_light_is_turned_down_before_too_much_saturates() -> None:
+    head = small_head(noise=NoiseModel(1.23, 0.02, 8))
+    scene = Scene((Ball(9.0),), turned(0, 0), np.array([0.0, 0.0, 19.0]))
+    hits = cast(scene, head, rays_per_pixel=1)
+    for allowed, gamma in ((0.0, 1.0), (0.9, 1.0), (0.99, 1.4)):
+        exposure = Exposure(level_share=0.6, unsaturated=allowed, gamma=gamma)
+        frames = expose(hits, head, standard_plan(), exposure, rng()).sets[2].frames
+        saturated = (frames.max(axis=0) == 255)[hits.truth.lit].mean()
+        assert saturated > 0.2 if not allowed else saturated < 1 - allowed
 
 
 @pytest.mark.parametrize("noise", [NoiseModel(1.23, 0.02, 8), NoiseModel(3.0, 0.4, 12, dark_dn=60.0)])
@@ -161,7 +172,7 @@ def test_the_same_seed_gives_the_same_frames() -> None:
 def test_bright_pixels_are_clipped_at_saturation() -> None:
     head = small_head(noise=NoiseModel(0.5, 0.0, 10))
     hits = cast(flat_scene(17.0), head, rays_per_pixel=1)
-    exposure = Exposure(level_share=0.7, contrast=1.0, ambient=0.0)
+    exposure = Exposure(level_share=0.7, unsaturated=0.0, contrast=1.0, ambient=0.0)
     frames = expose(hits, head, standard_plan(), exposure, rng()).sets[1].frames
     wide = replace(
         exposure, noise=QUIET_16, light_dn=expose(hits, head, standard_plan(), exposure, rng()).light_dn
@@ -260,13 +271,13 @@ def test_ambient_light_fills_shadow_and_carries_no_fringes() -> None:
     hits = cast(scene, head, rays_per_pixel=1)
     shadow = (hits.truth.patch == 0) & ~hits.truth.lit
     dark, filled = (
-        expose(hits, head, standard_plan(), Exposure(ambient=a, level_share=0.3), rng()).sets[1].frames
+        expose(hits, head, standard_plan(), Exposure(ambient=a, level_share=0.2), rng()).sets[1].frames
         for a in (0.0, 0.2)
     )
     assert dark[:, shadow].max() == 0
     assert modulation_of(filled, EVEN)[shadow].max() < 1.0
-    # even light of 0.2 of the projector's, in a frame where both together stand at 0.3 of 65535
-    assert np.median(filled[:, shadow]) == pytest.approx(0.3 * 65535 * 0.2 / 1.2, rel=0.02)
+    # even light of 0.2 of the projector's, in a frame where both together stand at 0.2 of 65535
+    assert np.median(filled[:, shadow]) == pytest.approx(0.2 * 65535 * 0.2 / 1.2, rel=0.02)
 
 
 def test_background_lights_pixels_that_look_past_the_part() -> None:

@@ -13,7 +13,8 @@ from fringewise.capture.head import Head
 from fringewise.capture.plan import FringeSet
 from fringewise.core.checks import Array
 from fringewise.core.progress import Progress
-from fringewise.virtual.exposure import Exposure, expose
+from fringewise.virtual.exposing import expose
+from fringewise.virtual.exposure import Exposure
 from fringewise.virtual.hits import RAYS_PER_PIXEL, Hits, cast
 from fringewise.virtual.optics import project
 from fringewise.virtual.patch import Patch, Scene
