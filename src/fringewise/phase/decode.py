@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from fringewise.capture.capture import Capture
 from fringewise.capture.head import NoiseModel
 from fringewise.core.errors import refuse
+from fringewise.core.flags import Flag
 from fringewise.core.progress import Progress, Silent
 from fringewise.phase.ladder import Ladder, climb
+from fringewise.phase.motion import judge_motion
 from fringewise.phase.noise import estimate_noise
 from fringewise.phase.phase_map import Motion, PhaseMap
 from fringewise.phase.rows import Decoded, decode_sets, settle_rims
@@ -46,7 +50,10 @@ def decode(capture: Capture, progress: Progress = _SILENT) -> PhaseMap:
     decoded = decode_sets(sets, ladder, noise)
     settle_rims(decoded, sets, ladder, noise, capture.head)
     progress.step("decoding", 1, 1)
-    return _phase_map(decoded, Motion(False, 0.0, "motion was not judged", judged=False), noise_source)
+    motion = judge_motion(capture, ladder, noise, decoded)
+    if motion.moved:
+        decoded.flags[...] |= np.uint16(Flag.MOVED)
+    return _phase_map(decoded, motion, noise_source)
 
 
 def _noise(capture: Capture, ladder: Ladder) -> tuple[NoiseModel, str]:
