@@ -44,6 +44,7 @@ def random_blade_scene(
     backdrop: Backdrop = "empty",
     most_tilt_deg: float = 25.0,
     rounded_edge_mm: float | None = None,
+    blade: tuple[Sheet, Box] | None = None,
 ) -> Scene:
     """Draw a blade at random, pose it before the head and put damages on it, fully in view and well apart.
 
@@ -64,6 +65,8 @@ def random_blade_scene(
     rounded_edge_mm : float, optional
         Rounds the leading edge with this radius; not together with damage at edges, whose truth is the sharp
         sheet's. Without it the sheet ends sharp.
+    blade : (Sheet, Box), optional
+        A sheet and its outline to use instead of a random one, such as one of published coordinates.
 
     Raises
     ------
@@ -78,8 +81,7 @@ def random_blade_scene(
     """
     looking = head or standard_head()
     for _ in range(_POSES_TRIED):
-        sheet = random_blade(rng)
-        outline = _random_outline(rng, sheet.radius_mm)
+        sheet, outline = blade or _random_sheet(rng)
         sketches = [_maker(name)(rng, standoff_mm) for name in damages]
         if rounded_edge_mm is not None and any(sketch.where != "face" for sketch in sketches):
             raise ValueError("damage at edges is drawn on sharp edges only: leave rounded_edge_mm out")
@@ -94,10 +96,10 @@ def random_blade_scene(
         sketch.put(Site(f"F{n + 1}", BLADE, view, outline, place))
         for n, (sketch, place) in enumerate(zip(sketches, places, strict=True))
     ]
-    blade = _assembled(sheet, outline, drawn, float(rng.uniform(0.4, 0.65)))
-    patches: list[Patch] = [blade]
+    part = _assembled(sheet, outline, drawn, float(rng.uniform(0.4, 0.65)))
+    patches: list[Patch] = [part]
     if rounded_edge_mm is not None:
-        patches.append(rounded_leading_edge(blade, rounded_edge_mm))
+        patches.append(rounded_leading_edge(part, rounded_edge_mm))
     if backdrop == "casing":
         patches.append(_casing_behind(rng))
     truths = truth_documents([one.truth for one in drawn])
@@ -113,7 +115,8 @@ def _maker(name: str) -> Maker:
 def _aim(rng: np.random.Generator, outline: Box, standoff_mm: float, wheres: set[Where]) -> Place:
     # what the camera looks at: the face's middle, or a little inside the edges that have damage
     inward = rng.uniform([0.15, 0.12], [0.3, 0.25]) * standoff_mm
-    s, t = rng.uniform(-2, 2), rng.uniform(-6, 6)
+    s = rng.uniform(0.7 * outline.s_low + 0.3 * outline.s_high, 0.3 * outline.s_low + 0.7 * outline.s_high)
+    t = rng.uniform(0.7 * outline.t_low + 0.3 * outline.t_high, 0.3 * outline.t_low + 0.7 * outline.t_high)
     if wheres & {"leading edge", "tip corner"}:
         s = outline.s_low + inward[0]
     if wheres & {"tip", "tip corner"}:
@@ -121,9 +124,10 @@ def _aim(rng: np.random.Generator, outline: Box, standoff_mm: float, wheres: set
     return float(s), float(t)
 
 
-def _random_outline(rng: np.random.Generator, radius_mm: float) -> Box:
-    chord = min(float(rng.uniform(20, 30)), 1.3 * abs(radius_mm))
-    return Box(-chord / 2, chord / 2, -20.0, 20.0)
+def _random_sheet(rng: np.random.Generator) -> tuple[Sheet, Box]:
+    sheet = random_blade(rng)
+    chord = min(float(rng.uniform(20, 30)), 1.3 * abs(sheet.radius_mm))
+    return sheet, Box(-chord / 2, chord / 2, -20.0, 20.0)
 
 
 def _places(
