@@ -52,11 +52,9 @@ def measure_area(look: Look, finding: Finding) -> FindingResult:
     sizes = _sizes(look.rays, smooth, outline).as_array()
     marks = _marks_variances(look.rays, smooth, outline, finding.placing_px)
     touches, rows = _touches(look.rays, smooth, outline)
-    scale = max(1.0, smooth.misfit) ** 2
     quantities: list[Measured] = []
     for n, (name, unit) in enumerate(zip(("area", "perimeter", "length", "width"), _UNITS, strict=True)):
-        noise = float(rows[n] @ smooth.covariance @ rows[n]) * scale
-        variances = Variances(noise, marks[n])
+        variances = Variances(float(smooth.variance(rows[n])[0]), marks[n])
         made = combine(name, unit, sizes[n], variances, surface=look.surface, touch=touches[n])
         quantities.append(made.with_bound(bound_of(finding)))
     warnings = []

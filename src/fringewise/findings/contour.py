@@ -68,8 +68,6 @@ class Contour:
     length_mm, width_mm, area_mm2 : float
     points_mm : (N, 3) array
         Points along it, in no order.
-    xy : (N, 2) array
-        Their directions.
     length_ends, width_ends : (int, int)
         Which of them the sizes run between.
     along, across : (3,) arrays
@@ -80,7 +78,6 @@ class Contour:
     width_mm: float
     area_mm2: float
     points_mm: Array
-    xy: Array
     length_ends: tuple[int, int]
     width_ends: tuple[int, int]
     along: Array
@@ -100,7 +97,7 @@ def grid_over(relief: Relief) -> Grid:
     cell = area_element(sheet, gx, gy) * (x[1] - x[0]) * (y[1] - y[0])
     by_w = np.einsum("...i,...i->...", points, normals) / sheet.inverse_depth(gx, gy)
     of_sheet = by_w[..., None] * sheet.basis(gx, gy)
-    in_x, in_y = relief.smooth.along_x.basis(x), relief.smooth.along_y.basis(y)
+    in_x, in_y = relief.smooth.along_x.dense(x), relief.smooth.along_y.dense(y)
     return Grid(x, y, filled > 0, points, normals, cell, in_x, in_y, of_sheet)
 
 
@@ -115,13 +112,13 @@ def contour_at(grid: Grid, heights_mm: Array, level_mm: float, seed: tuple[int, 
     own = parts == parts[seed]
     if not deep[seed]:
         return None
-    points, xy = _crossings(grid, below, own, level_mm)
+    points = _crossings(grid, below, own, level_mm)
     if len(points) < 3:
         return None
     mean_normal = grid.normals[own].mean(axis=0)
     sizes = extents(points, mean_normal / np.linalg.norm(mean_normal))
     area = float(np.sum(_shares(below, own) * grid.cell_mm2))
-    return Contour(sizes[0], sizes[1], area, points, xy, *sizes[2:])
+    return Contour(sizes[0], sizes[1], area, points, *sizes[2:])
 
 
 def extents(
@@ -156,9 +153,9 @@ def _hull(points_mm: Array, normal: Array) -> npt.NDArray[np.intp]:
     return np.arange(len(points_mm))
 
 
-def _crossings(grid: Grid, below: Array, own: npt.NDArray[np.bool_], level_mm: float) -> tuple[Array, Array]:
+def _crossings(grid: Grid, below: Array, own: npt.NDArray[np.bool_], level_mm: float) -> Array:
     """Points where grid lines cross the part's border, between a node in it and one outside."""
-    found_points, found_xy = [], []
+    found = []
     for axis in (0, 1):
         first = [slice(None)] * 2
         second = [slice(None)] * 2
@@ -168,13 +165,10 @@ def _crossings(grid: Grid, below: Array, own: npt.NDArray[np.bool_], level_mm: f
         shift = np.array([1, 0]) if axis == 0 else np.array([0, 1])
         k, m = i + shift[0], j + shift[1]
         share = below[i, j] / (below[i, j] - below[k, m])
-        x = grid.x[i] + share * (grid.x[k] - grid.x[i])
-        y = grid.y[j] + share * (grid.y[m] - grid.y[j])
         part = share[:, None]
         on_sheet = (1 - part) * grid.points_mm[i, j] + part * grid.points_mm[k, m]
-        found_points.append(on_sheet + level_mm * grid.normals[i, j])
-        found_xy.append(np.column_stack([x, y]))
-    return np.vstack(found_points), np.vstack(found_xy)
+        found.append(on_sheet + level_mm * grid.normals[i, j])
+    return np.vstack(found)
 
 
 def _shares(below: Array, own: npt.NDArray[np.bool_]) -> Array:

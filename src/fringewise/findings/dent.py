@@ -14,10 +14,11 @@ from fringewise.core.measured import Measured
 from fringewise.findings.combine import Touch, Variances, bound_of, combine
 from fringewise.findings.contour import Contour, Grid, contour_at, grid_over
 from fringewise.findings.draw import relief_drawing
+from fringewise.findings.extremum import Extremum, find_extremum, luck_of
 from fringewise.findings.finding import Drawing, Finding, FindingResult
 from fringewise.findings.kind import Kind, Look, QuantityMeaning
 from fringewise.findings.marks import outline_of
-from fringewise.findings.relief import Extremum, Relief, find_extremum, fit_relief
+from fringewise.findings.relief import Relief, fit_relief
 from fringewise.findings.sheet_area import area_touch
 from fringewise.sound.sheet import Sheet
 
@@ -63,9 +64,12 @@ def measure_dent(look: Look, finding: Finding) -> FindingResult:
     """
     outline = outline_of(look, finding)
     dent = _fit(look, outline)
-    noise, restored = _drawn_covariances(dent, look.rng)
+    noise, restored = _drawn_variances(dent, look.rng)
     marks = _marks_variances(look, finding, outline)
     values = dent.sizes()
+    luck, luck_variance = luck_of(dent.relief, look, dent.deepest, sign=-1.0)
+    values[0] -= luck
+    noise[0] += luck_variance
     touches = _touches(dent)
     bound = bound_of(finding)
     quantities = []
@@ -99,32 +103,28 @@ def _contour(grid: Grid, heights_mm: Array, depth_mm: float) -> Contour | None:
     return contour_at(grid, heights_mm, -CONTOUR_SHARE * depth_mm, (int(seed[0]), int(seed[1])))
 
 
-def _drawn_covariances(dent: _Dent, rng: np.random.Generator) -> tuple[Array, Array]:
+def _drawn_variances(dent: _Dent, rng: np.random.Generator) -> tuple[Array, Array]:
     """Variances (5,) of the sizes from frame noise and from the restored metal, by draws.
 
     Draws start from the fitted relief, so that noise is not counted twice. The depth's are taken linearly:
     at an extremum the place does not matter to first order.
     """
     relief = dent.relief
-    own = relief.smooth.covariance * max(1.0, relief.smooth.misfit) ** 2
-    with_noise = _sizes_drawn(dent, own, relief.sheet.noise_covariance, rng)
-    with_model = _sizes_drawn(dent, None, relief.sheet.model_covariance, rng)
+    flat = np.broadcast_to(relief.smooth.coefficients, (_DRAWS // 2, len(relief.smooth.coefficients)))
+    noisy = relief.smooth.draws(_DRAWS, rng)
+    with_noise = _sizes_drawn(dent, noisy, _normal_draws(relief.sheet.noise_covariance, _DRAWS, rng))
+    with_model = _sizes_drawn(dent, flat, _normal_draws(relief.sheet.model_covariance, _DRAWS // 2, rng))
     noise, model = np.nanvar(with_noise, axis=0, ddof=1), np.nanvar(with_model, axis=0, ddof=1)
     noise[0] = relief.noise_variance(*dent.deepest.at)[0]
     model[0] = relief.model_variance(*dent.deepest.at)[0]
     return noise, model
 
 
-def _sizes_drawn(dent: _Dent, own: Array | None, of_sheet: Array, rng: np.random.Generator) -> Array:
-    count = _DRAWS if own is not None else _DRAWS // 2
-    base = dent.relief.smooth.coefficients
-    relief_draws = _normal_draws(own, count, rng) if own is not None else np.zeros((count, len(base)))
-    sheet_draws = _normal_draws(of_sheet, count, rng)
-    sizes = np.empty((count, len(_SIZES)))
-    for n in range(count):
-        heights = dent.grid.heights(base + relief_draws[n], sheet_draws[n])
-        depth = -float(heights[dent.grid.inside].min())
-        sizes[n] = dent.sizes(heights, depth)
+def _sizes_drawn(dent: _Dent, relief_terms: Array, sheet_offsets: Array) -> Array:
+    sizes = np.empty((len(relief_terms), len(_SIZES)))
+    for n, (terms, offset) in enumerate(zip(relief_terms, sheet_offsets, strict=True)):
+        heights = dent.grid.heights(terms, offset)
+        sizes[n] = dent.sizes(heights, -float(heights[dent.grid.inside].min()))
     return sizes
 
 
@@ -200,15 +200,17 @@ def _volume_touch(dent: _Dent) -> Touch:
 def _raised(look: Look, dent: _Dent) -> list[Measured]:
     """The thrown-up metal, where it stands out of its own doubt."""
     highest = find_extremum(dent.relief, look, sign=1.0)
-    noise = float(dent.relief.noise_variance(*highest.at)[0])
+    luck, luck_variance = luck_of(dent.relief, look, highest, sign=1.0)
+    height = highest.height_mm - luck
+    noise = float(dent.relief.noise_variance(*highest.at)[0]) + luck_variance
     restored = float(dent.relief.model_variance(*highest.at)[0])
-    if highest.height_mm < _RAISED_SIGMAS * np.sqrt(noise + restored):
+    if height < _RAISED_SIGMAS * np.sqrt(noise + restored):
         return []
     touch = Touch.at(highest.point_mm, highest.normal, decoded=True).and_at(
         Touch.at(highest.foot_mm, -highest.normal, decoded=False)
     )
     variances = Variances(noise, 0.0, restored)
-    return [combine("raised", "mm", highest.height_mm, variances, surface=look.surface, touch=touch)]
+    return [combine("raised", "mm", height, variances, surface=look.surface, touch=touch)]
 
 
 def _warnings(dent: _Dent, quantities: list[Measured]) -> tuple[str, ...]:

@@ -106,7 +106,7 @@ def _along_surface(look: Look, places: list[Place], straight: Measured) -> Measu
     row = by_depth @ smooth.basis(path[:, 0], path[:, 1])
     ends_gradient = np.vstack([gradient[0], gradient[-1]])
     marks = sum(p.marks_variance(g) for p, g in zip(places, ends_gradient, strict=True))
-    noise = float(row @ smooth.covariance @ row) * max(1.0, smooth.misfit) ** 2
+    noise = float(smooth.variance(row)[0])
     touch = Touch.at(points, gradient, decoded=False)
     return combine("along_surface", "mm", length, Variances(noise, marks), surface=look.surface, touch=touch)
 

@@ -8,9 +8,10 @@ import numpy as np
 
 from fringewise.core.checks import Array
 from fringewise.findings.contour import Contour
+from fringewise.findings.extremum import Extremum
 from fringewise.findings.finding import Drawing, Section
 from fringewise.findings.kind import Look
-from fringewise.findings.relief import Extremum, Relief, window_pixels
+from fringewise.findings.relief import Relief, window_pixels
 from fringewise.sound.points import RayPoints
 from fringewise.sound.shape import feet, points_on
 
@@ -26,12 +27,12 @@ def relief_drawing(
     rows, columns = np.nonzero(relief.window.inside)
     x, y = look.rays.direction(*window_pixels(relief.window, rows, columns))
     deviation = np.full(relief.window.inside.shape, np.nan)
-    deviation[rows, columns] = relief.smooth.values(x, y)
+    deviation[rows, columns] = relief.smooth.values(*relief.feet_seen_along(x, y))
     lines = [np.column_stack(look.rays.pixel(relief.outline[:, 0], relief.outline[:, 1]))]
     if contour is not None:
-        lines.append(_ordered(np.column_stack(look.rays.pixel(contour.xy[:, 0], contour.xy[:, 1]))))
-    u, v = look.rays.pixel(np.array([deepest.x]), np.array([deepest.y]))
-    deepest_px = (float(u[0]), float(v[0]))
+        lines.append(_ordered(_pixels_of(look, contour.points_mm)))
+    u, v = _pixels_of(look, deepest.point_mm[None, :])[0]
+    deepest_px = (float(u), float(v))
     section = _section(look, relief, np.array(deepest_px), contour)
     corner = (relief.window.first_u, relief.window.first_v)
     return Drawing((), tuple(lines), deviation, expanded_mm, corner, deepest_px, section)
@@ -43,8 +44,7 @@ def _section(look: Look, relief: Relief, middle_px: Array, contour: Contour | No
     if contour is None:
         direction = np.array([1.0, 0.0])
     else:
-        ends = contour.xy[list(contour.length_ends)]
-        end_px = np.column_stack(look.rays.pixel(ends[:, 0], ends[:, 1]))
+        end_px = _pixels_of(look, contour.points_mm[list(contour.length_ends)])
         direction = (end_px[1] - end_px[0]) / max(float(np.linalg.norm(end_px[1] - end_px[0])), 1e-9)
     half = _CUT_BEYOND / 2 * float(np.ptp(outline_px @ direction))
     points = _all_points(relief)
@@ -66,6 +66,13 @@ def _section(look: Look, relief: Relief, middle_px: Array, contour: Contour | No
         heights,
         (float(start[0]), float(start[1])),
         (float(stop[0]), float(stop[1])),
+    )
+
+
+def _pixels_of(look: Look, points_mm: Array) -> Array:
+    """Pixel coordinates (N, 2) of points."""
+    return np.column_stack(
+        look.rays.pixel(points_mm[:, 0] / points_mm[:, 2], points_mm[:, 1] / points_mm[:, 2])
     )
 
 

@@ -31,9 +31,9 @@ _MARGIN_PX: Final = 3.0
 _MOST_RING_POINTS: Final = 30_000
 _LEAST_INSIDE: Final = 30
 _LEAST_SEEN: Final = 0.6
-_KNOT_PX: Final = 3.5
-_KNOTS: Final = (6, 18)
-_NEWTON_STEPS: Final = 8
+_KNOT_PX: Final = 2.5
+_KNOTS: Final = (8, 40)
+_ROUNDS: Final = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +46,7 @@ class Relief:
         Pixels round the outline.
     sheet : Sheet
     smooth : Smooth
-        Height in mm over ray directions.
+        Height in mm over the directions of its foot on the sheet, not of the point itself.
     points : RayPoints
         The decoded points of the relief.
     heights_mm : (N,) array
@@ -68,6 +68,20 @@ class Relief:
     ring_points: RayPoints
     seen: float
 
+    def point(self, x: Array, y: Array) -> Array:
+        """Points (N, 3) of the smooth measured surface over feet at directions (N,)."""
+        heights = self.smooth.values(x, y)
+        return points_on(self.sheet, x, y) + heights[:, None] * normals_on(self.sheet, x, y)
+
+    def feet_seen_along(self, x: Array, y: Array) -> tuple[Array, Array]:
+        """Feet of the points that are seen along directions (N,): where a ray's point stands on the sheet."""
+        foot_x, foot_y = x, y
+        for _ in range(2):
+            seen = self.point(foot_x, foot_y)
+            foot_x = foot_x + (x - seen[:, 0] / seen[:, 2])
+            foot_y = foot_y + (y - seen[:, 1] / seen[:, 2])
+        return foot_x, foot_y
+
     def height_row(self, x: Array, y: Array) -> tuple[Array, Array]:
         """How the height at N places follows the relief's terms (N, K) and the sheet's terms (N, L)."""
         w = self.sheet.inverse_depth(x, y)
@@ -77,9 +91,8 @@ class Relief:
     def noise_variance(self, x: Array, y: Array) -> Array:
         """Variance (N,) of the smooth height from frame noise, through damage and sheet together."""
         own, of_sheet = self.height_row(x, y)
-        inside = np.einsum("ni,ij,nj->n", own, self.smooth.covariance, own, optimize=True)
         below = np.einsum("ni,ij,nj->n", of_sheet, self.sheet.noise_covariance, of_sheet, optimize=True)
-        return np.asarray(inside * max(1.0, self.smooth.misfit) ** 2 + below)
+        return np.asarray(self.smooth.variance(own) + below)
 
     def model_variance(self, x: Array, y: Array) -> Array:
         """Variance (N,) of the height from the restored metal's own doubt."""
@@ -87,23 +100,6 @@ class Relief:
         return np.asarray(
             np.einsum("ni,ij,nj->n", of_sheet, self.sheet.model_covariance, of_sheet, optimize=True)
         )
-
-
-@dataclass(frozen=True, slots=True)
-class Extremum:
-    """The deepest or highest place of a relief: direction, height, and the points above and on the sheet."""
-
-    x: float
-    y: float
-    height_mm: float
-    point_mm: Array
-    foot_mm: Array
-    normal: Array
-
-    @property
-    def at(self) -> tuple[Array, Array]:
-        """Its direction as arrays of one."""
-        return np.array([self.x]), np.array([self.y])
 
 
 def fit_relief(look: Look, outline_px: Array) -> Relief:
@@ -128,43 +124,15 @@ def fit_relief(look: Look, outline_px: Array) -> Relief:
     seen = len(inside) / int(window.inside.sum())
     _enough_seen(len(inside), seen)
     points = ray_points(look.surface, window.distance_px <= _MARGIN_PX, top_left=corner)
-    heights, sigma = _heights(sheet, points)
+    feet_xy, heights, sigma = raw_heights(sheet, points)
     knots = int(np.clip(diameter_px / _KNOT_PX, *_KNOTS))
-    smooth = fit_smooth(points.x, points.y, heights, sigma, knots=knots)
+    smooth = fit_smooth(feet_xy[:, 0], feet_xy[:, 1], heights, sigma, knots=knots, rounds=_ROUNDS)
     return Relief(window, sheet, smooth, points, heights, line, ring_points, seen)
-
-
-def find_extremum(relief: Relief, look: Look, *, sign: float) -> Extremum:
-    """Find the deepest (sign -1) or highest (sign +1) place of the smooth relief inside the outline."""
-    rows, columns = np.nonzero(relief.window.inside & _near_points(relief))
-    x, y = look.rays.direction(*window_pixels(relief.window, rows, columns))
-    heights = relief.smooth.values(x, y)
-    best = int(np.argmax(sign * heights))
-    at_x, at_y = _climbed(relief.smooth, float(x[best]), float(y[best]), sign, _pixel_step(x, y))
-    where = np.array([at_x]), np.array([at_y])
-    height = float(relief.smooth.values(*where)[0])
-    start = points_on(relief.sheet, *where)
-    point = _raised(relief.sheet, start, height)
-    foot_x, foot_y, _ = feet(relief.sheet, point)
-    foot = points_on(relief.sheet, foot_x, foot_y)[0]
-    return Extremum(at_x, at_y, height, point[0], foot, normals_on(relief.sheet, foot_x, foot_y)[0])
 
 
 def window_pixels(window: Window, rows: Numbers, columns: Numbers) -> tuple[Array, Array]:
     """Pixel coordinates u and v on the photo of rows and columns of a window."""
     return columns.astype(np.float64) + window.first_u, rows.astype(np.float64) + window.first_v
-
-
-def _raised(sheet: Sheet, on_sheet: Array, height_mm: float) -> Array:
-    """The point on the same ray as `on_sheet` (1, 3) whose distance from the sheet is `height_mm`."""
-    ray = on_sheet / np.linalg.norm(on_sheet, axis=-1, keepdims=True)
-    along = np.linalg.norm(on_sheet, axis=-1)
-    for _ in range(6):
-        point = along[:, None] * ray
-        _, _, height = feet(sheet, point)
-        normal = normals_on(sheet, point[:, 0] / point[:, 2], point[:, 1] / point[:, 2])
-        along = along + (height_mm - height) / np.einsum("ni,ni->n", ray, normal)
-    return np.asarray(along[:, None] * ray)
 
 
 def _thinned(ring: BoolArray) -> BoolArray:
@@ -186,49 +154,9 @@ def _enough_seen(count: int, seen: float) -> None:
         )
 
 
-def _heights(sheet: Sheet, points: RayPoints) -> tuple[Array, Array]:
-    """Heights (N,) of points over the sheet along its normal, and their standard uncertainties."""
-    xyz = points.xyz_mm
-    foot_x, foot_y, heights = feet(sheet, xyz)
+def raw_heights(sheet: Sheet, points: RayPoints) -> tuple[Array, Array, Array]:
+    """Feet of points on the sheet (directions, (N, 2)), heights over it along its normal, and their u (mm)."""
+    foot_x, foot_y, heights = feet(sheet, points.xyz_mm)
     ray = on_rays(points.x, points.y, ray_length(points.x, points.y))
     slant = np.abs(np.einsum("ni,ni->n", ray, normals_on(sheet, foot_x, foot_y)))
-    return heights, points.range_sigma_mm * slant
-
-
-def _near_points(relief: Relief) -> BoolArray:
-    """Pixels of the window with a decoded point within two pixels, where the relief is more than a guess."""
-    window = relief.window
-    held = np.zeros(window.inside.shape, dtype=bool)
-    rows = (relief.points.v - window.first_v).astype(int)
-    columns = (relief.points.u - window.first_u).astype(int)
-    held[rows, columns] = True
-    grown = held.copy()
-    for dv in range(-2, 3):
-        for du in range(-2, 3):
-            grown |= np.roll(held, (dv, du), axis=(0, 1))
-    return grown
-
-
-def _pixel_step(x: Array, y: Array) -> float:
-    return float(np.sqrt(max(np.ptp(x) * np.ptp(y), 1e-18) / max(len(x), 1)))
-
-
-def _climbed(smooth: Smooth, x: float, y: float, sign: float, pixel: float) -> tuple[float, float]:
-    """Climb from the best pixel to the extremum by Newton's method, a pixel and a half away at most."""
-    start = np.array([x, y])
-    at = start.copy()
-    for _ in range(_NEWTON_STEPS):
-        where = np.array([at[0]]), np.array([at[1]])
-        slope = sign * np.array([smooth.values(*where, d)[0] for d in ((1, 0), (0, 1))])
-        xx, xy, yy = (sign * smooth.values(*where, d)[0] for d in ((2, 0), (1, 1), (0, 2)))
-        if xx + yy >= 0 or xx * yy - xy * xy <= 0:
-            break
-        at = at - np.linalg.solve(np.array([[xx, xy], [xy, yy]]), slope)
-        if np.abs(at - start).max() > 1.5 * pixel:
-            return x, y
-    better = sign * float(smooth.values(np.array([at[0]]), np.array([at[1]]))[0])
-    return (float(at[0]), float(at[1])) if better >= sign * float(smooth.values(*_one(start))[0]) else (x, y)
-
-
-def _one(at: Array) -> tuple[Array, Array]:
-    return np.array([at[0]]), np.array([at[1]])
+    return np.column_stack([foot_x, foot_y]), heights, points.range_sigma_mm * slant

@@ -9,51 +9,27 @@ Stat. Assoc. 83:1134).
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
+import cv2
 import numpy as np
-import numpy.typing as npt
-from scipy.interpolate import BSpline
-from scipy.linalg import cho_factor, cho_solve, cholesky, eigh, solve_triangular
+from scipy.linalg import cho_solve_banded, cholesky_banded
+from scipy.linalg.lapack import dtbtrs
 
 from fringewise.core.checks import Array
+from fringewise.sound.spline import ORDER, Axis, add_products, add_values
 
-_ORDER: Final = 3
-_SMOOTHNESS_STEPS: Final = 33
-_TINY: Final = 1e-9
-
-
-@dataclass(frozen=True, slots=True)
-class Axis:
-    """Cubic B-splines on even knots over one direction, `count` of them from `low` on with step `step`."""
-
-    low: float
-    step: float
-    count: int
-
-    def basis(self, at: Array, derivative: int = 0) -> Array:
-        """Values (N, count) of the splines or of a derivative; held at the ends outside."""
-        knots = self.low + self.step * np.arange(-_ORDER, self.count + 1)
-        inside = np.clip(at, self.low, knots[self.count] - 1e-12 * abs(self.step))
-        out = np.empty((at.size, self.count))
-        spline = BSpline(knots, np.eye(self.count), _ORDER)
-        out[:] = (spline.derivative(derivative) if derivative else spline)(inside.ravel())
-        return out
-
-    @property
-    def penalty(self) -> tuple[Array, Array, Array]:
-        """Integrals of the products of the splines and of their first and second derivatives."""
-        nodes, weights = np.polynomial.legendre.leggauss(4)
-        spans = np.arange(self.count - _ORDER)
-        at = self.low + self.step * (spans[:, None] + (nodes + 1) / 2).ravel()
-        weight = np.tile(weights * self.step / 2, len(spans))
-        zeroth, first, second = (self.basis(at, d) for d in (0, 1, 2))
-        return (
-            zeroth.T @ (weight[:, None] * zeroth),
-            first.T @ (weight[:, None] * first),
-            second.T @ (weight[:, None] * second),
-        )
+_PLANE_TERMS: Final = 3
+_RIDGE: Final = 1e-9
+_COARSE_STEPS: Final = 13
+_FINE_STEPS: Final = 7
+_LOG_RANGE: Final = 14.0
+_PROBES: Final = 12
+_BEND_SMOOTHING: Final = 2.0
+_BEND_FLOOR: Final = 0.01
+_BEND_POWER: Final = 0.75
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,10 +40,11 @@ class Smooth:
     ----------
     along_x, along_y : Axis
     coefficients : (K,) array, the field's unit
-    covariance : (K, K) array
-        Noise and smoothing together.
+    root : (band, K) array
+        Lower band of the Cholesky root of the inverse of the coefficients' covariance, noise and smoothing
+        together.
     effective_terms : float
-        How many free numbers the smoothness leaves.
+        How many free numbers the smoothness leaves, about.
     misfit : float
         Root of the mean square of residual over noise.
     """
@@ -75,22 +52,24 @@ class Smooth:
     along_x: Axis
     along_y: Axis
     coefficients: Array
-    covariance: Array
+    root: Array
     effective_terms: float
     misfit: float
 
     def basis(self, x: Array, y: Array, derivative: tuple[int, int] = (0, 0)) -> Array:
         """Values (N, K) of the terms at N places, or of a derivative by x and y."""
-        in_x = self.along_x.basis(x, derivative[0])
-        in_y = self.along_y.basis(y, derivative[1])
+        in_x = self.along_x.dense(x, derivative[0])
+        in_y = self.along_y.dense(y, derivative[1])
         return np.asarray((in_x[:, :, None] * in_y[:, None, :]).reshape(len(in_x), -1))
 
     def values(self, x: Array, y: Array, derivative: tuple[int, int] = (0, 0)) -> Array:
-        """The field at places of any shape (same for both), or a derivative of it."""
-        in_x = self.along_x.basis(x, derivative[0])
-        in_y = self.along_y.basis(y, derivative[1])
+        """The field at places of any shape (the same for both), or a derivative of it."""
+        start_x, in_x = self.along_x.local(np.ravel(x), derivative[0])
+        start_y, in_y = self.along_y.local(np.ravel(y), derivative[1])
         grid = self.coefficients.reshape(self.along_x.count, self.along_y.count)
-        return np.asarray(np.einsum("ni,ij,nj->n", in_x, grid, in_y, optimize=True).reshape(np.shape(x)))
+        reach = np.arange(ORDER + 1)
+        near = grid[start_x[:, None, None] + reach[:, None], start_y[:, None, None] + reach]
+        return np.asarray(np.einsum("na,nab,nb->n", in_x, near, in_y).reshape(np.shape(x)))
 
     def inverse_depth(self, x: Array, y: Array) -> Array:
         """The field as a `Shape`'s inverse depth."""
@@ -100,10 +79,19 @@ class Smooth:
         """The field's derivatives by x and by y."""
         return self.values(x, y, (1, 0)), self.values(x, y, (0, 1))
 
+    def variance(self, rows: Array) -> Array:
+        """Variance (N,) of N linear sums of the coefficients, rows (N, K)."""
+        half, _ = dtbtrs(self.root, np.ascontiguousarray(np.atleast_2d(rows).T), uplo="L")
+        return np.asarray(np.sum(half**2, axis=0) * max(1.0, self.misfit) ** 2)
 
-def fit_smooth(
-    x: Array, y: Array, value: Array, sigma: Array, *, knots: int, smooth_factor: float = 1.0
-) -> Smooth:
+    def draws(self, count: int, rng: np.random.Generator) -> Array:
+        """Draws (count, K) of the coefficients about their values."""
+        normal = rng.standard_normal((len(self.coefficients), count))
+        off, _ = dtbtrs(self.root, normal, uplo="L", trans="T")
+        return np.asarray(self.coefficients + max(1.0, self.misfit) * off.T)
+
+
+def fit_smooth(x: Array, y: Array, value: Array, sigma: Array, *, knots: int, rounds: int = 0) -> Smooth:
     """Fit a smooth field to values with known noise.
 
     Parameters
@@ -111,77 +99,123 @@ def fit_smooth(
     x, y, value, sigma : (N,) arrays
         Places, values and their standard uncertainties (independent).
     knots : int
-        Spans along the longer side; 4 to 24 are sensible.
-    smooth_factor : float
-        Multiplies the most probable smoothness.
+        Spans along the longer side; 4 to 40 are sensible.
+    rounds : int
+        How often the penalty is weighed anew by the bending found, so that steep walls stay steep while flat
+        parts are smoothed more; 0 for the same smoothness everywhere.
     """
     along_x, along_y = _axes(x, y, knots)
-    bx, by = along_x.basis(x), along_y.basis(y)
-    normal, right = _normal_equations(bx, by, value, 1 / sigma**2)
-    penalty = _penalty(along_x, along_y)
-    scale = np.trace(normal) / np.trace(penalty)
-    normal_safe = (
-        normal + _TINY * scale * penalty + _TINY * np.trace(normal) / len(normal) * np.eye(len(normal))
-    )
-    lower = cholesky(normal_safe, lower=True)
-    half = solve_triangular(lower, penalty, lower=True)
-    roots, vectors = eigh(solve_triangular(lower, half.T, lower=True))
-    roots = np.clip(roots, 0.0, None)
-    turned = vectors.T @ solve_triangular(lower, right, lower=True)
-    total = float(np.sum(value**2 / sigma**2))
-    smoothness = smooth_factor * _most_probable(roots, turned, total)
-    factor = cho_factor(normal_safe + smoothness * penalty, lower=True)
-    coefficients = cho_solve(factor, right)
-    covariance = cho_solve(factor, np.eye(len(right)))
-    grid = coefficients.reshape(along_x.count, along_y.count)
-    residual = (value - np.einsum("ni,ij,nj->n", bx, grid, by, optimize=True)) / sigma
-    effective = float(np.sum(1 / (1 + smoothness * roots)))
-    misfit = float(np.sqrt(np.sum(residual**2) / max(len(value) - effective, 1.0)))
-    return Smooth(along_x, along_y, coefficients, covariance, effective, misfit)
+    (start_x, in_x), (start_y, in_y) = along_x.local(x), along_y.local(y)
+    weight = 1 / sigma**2
+    band, right = _empty_band(along_x, along_y), np.zeros(along_x.count * along_y.count)
+    add_products(start_x, in_x, start_y, in_y, weight, along_y.count, band)
+    add_values(start_x, in_x, start_y, in_y, weight * value, along_y.count, right)
+    band[0] += _RIDGE * band[0].mean()
+    data = _Data(band, right, float(np.sum(weight * value**2)))
+    bending = _Bending.over(along_x, along_y)
+    coefficients, root = _most_probable(data, bending.penalty(None))
+    for _ in range(rounds):
+        coefficients, root = _most_probable(data, bending.penalty(bending.strength(coefficients)))
+    effective = _effective_terms(root, band)
+    made = Smooth(along_x, along_y, coefficients, root, effective, 1.0)
+    residual = (value - made.values(x, y)) / sigma
+    misfit = math.sqrt(float(np.sum(residual**2)) / max(len(value) - effective, 1.0))
+    return Smooth(along_x, along_y, coefficients, root, effective, misfit)
+
+
+@dataclass(frozen=True, slots=True)
+class _Data:
+    """Sums over the points: products of terms (band), terms times values, and the values' own square."""
+
+    band: Array
+    right: Array
+    total: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Bending:
+    """The penalty's quadrature: nodes along each axis and their weights."""
+
+    along_x: Axis
+    along_y: Axis
+    x: Array
+    y: Array
+    weights: Array
+
+    @classmethod
+    def over(cls, along_x: Axis, along_y: Axis) -> _Bending:
+        (x, wx), (y, wy) = along_x.nodes, along_y.nodes
+        gx, gy = np.meshgrid(x, y, indexing="ij")
+        return cls(along_x, along_y, gx, gy, np.outer(wx, wy))
+
+    def strength(self, coefficients: Array) -> Array:
+        """Weight of the penalty at each node: less where the field bends more, smoothed over neighbours."""
+        grid = coefficients.reshape(self.along_x.count, self.along_y.count)
+        x, y = self.x[:, 0], self.y[0]
+        square = np.zeros(self.x.shape)
+        for dx, dy, factor in _SECOND_DERIVATIVES:
+            square += factor * (self.along_x.dense(x, dx) @ grid @ self.along_y.dense(y, dy).T) ** 2
+        spread = cv2.GaussianBlur(square, (0, 0), _BEND_SMOOTHING)
+        return np.asarray(1 / (spread + _BEND_FLOOR * spread.mean()) ** _BEND_POWER)
+
+    def penalty(self, strength: Array | None) -> Array:
+        """Band of the penalty's matrix; `strength` (nodes) weighs it from place to place."""
+        weights = self.weights if strength is None else self.weights * strength / strength.mean()
+        band = _empty_band(self.along_x, self.along_y)
+        x, y = self.x.ravel(), self.y.ravel()
+        for dx, dy, factor in _SECOND_DERIVATIVES:
+            start_x, in_x = self.along_x.local(x, dx)
+            start_y, in_y = self.along_y.local(y, dy)
+            add_products(start_x, in_x, start_y, in_y, factor * weights.ravel(), self.along_y.count, band)
+        return band
+
+
+_SECOND_DERIVATIVES: Final = ((2, 0, 1.0), (1, 1, 2.0), (0, 2, 1.0))
 
 
 def _axes(x: Array, y: Array, knots: int) -> tuple[Axis, Axis]:
     low = np.array([x.min(), y.min()])
     span = np.maximum(np.array([np.ptp(x), np.ptp(y)]), 1e-12)
     step = float(span.max() / knots)
-    counts = np.maximum(np.ceil(span / step - 1e-9).astype(int), 1)
-    low = low - (counts * step - span) / 2
-    return Axis(low[0], step, int(counts[0]) + _ORDER), Axis(low[1], step, int(counts[1]) + _ORDER)
+    spans = np.maximum(np.ceil(span / step - 1e-9).astype(int), 1)
+    low = low - (spans * step - span) / 2
+    return Axis(float(low[0]), step, int(spans[0])), Axis(float(low[1]), step, int(spans[1]))
 
 
-def _normal_equations(bx: Array, by: Array, value: Array, weight: Array) -> tuple[Array, Array]:
-    """Sums over the points; made in slices so that the whole design matrix never stands in memory."""
-    size = bx.shape[1] * by.shape[1]
-    normal, right = np.zeros((size, size)), np.zeros(size)
-    for start in range(0, len(value), 4096):
-        part = np.s_[start : start + 4096]
-        rows = (bx[part, :, None] * by[part, None, :]).reshape(-1, size)
-        weighted = rows * weight[part, None]
-        normal += weighted.T @ rows
-        right += weighted.T @ value[part]
-    return normal, right
+def _empty_band(along_x: Axis, along_y: Axis) -> Array:
+    return np.zeros((ORDER * along_y.count + ORDER + 1, along_x.count * along_y.count))
 
 
-def _penalty(along_x: Axis, along_y: Axis) -> Array:
-    x0, x1, x2 = along_x.penalty
-    y0, y1, y2 = along_y.penalty
-    return np.asarray(np.kron(x2, y0) + 2 * np.kron(x1, y1) + np.kron(x0, y2))
+def _most_probable(data: _Data, penalty: Array) -> tuple[Array, Array]:
+    """Coefficients and the root of their precision at the smoothness of the greatest restricted likelihood.
+
+    With A the sums of products, P the penalty and b the terms times values, at smoothness s:
+    -2 log likelihood = total - bᵀ (A + s P)⁻¹ b + log det(A + s P) - (K - 3) log s.
+    """
+    terms = len(data.right)
+
+    def solved(log_smoothness: float) -> tuple[float, Array, Array]:
+        root = cholesky_banded(data.band + math.exp(log_smoothness) * penalty, lower=True)
+        coefficients = cho_solve_banded((root, True), data.right)
+        misfit = data.total - float(data.right @ coefficients)
+        volume = 2 * float(np.log(root[0]).sum()) - (terms - _PLANE_TERMS) * log_smoothness
+        return misfit + volume, coefficients, root
+
+    middle = math.log(data.band[0].mean() / penalty[0].mean())
+    coarse = middle + np.linspace(-_LOG_RANGE, _LOG_RANGE, _COARSE_STEPS)
+    best = coarse[int(np.argmin([solved(s)[0] for s in coarse]))]
+    step = coarse[1] - coarse[0]
+    fine = best + np.linspace(-step, step, _FINE_STEPS)
+    found = min((solved(s) for s in fine), key=lambda one: one[0])
+    return found[1], found[2]
 
 
-def _most_probable(roots: Array, turned: Array, total: float) -> float:
-    """Smoothness of the greatest restricted likelihood, on a grid of even steps in its logarithm."""
-    bending = roots > 1e-10 * roots.max()
-    s, t2 = roots[bending], turned[bending] ** 2
-    free = float(np.sum(turned[~bending] ** 2))
-
-    def likelihood(log_smoothness: float) -> float:
-        p = np.exp(log_smoothness) * s
-        misfit = total - free - float(np.sum(t2 / (1 + p)))
-        return 0.5 * float(np.sum(np.log(p / (1 + p)))) - 0.5 * misfit
-
-    middle = -np.log(np.median(s))
-    grid = middle + np.linspace(-16, 16, _SMOOTHNESS_STEPS)
-    values: npt.NDArray[np.float64] = np.array([likelihood(g) for g in grid])
-    best = int(np.argmax(values))
-    fine = grid[best] + np.linspace(-1, 1, 9)
-    return float(np.exp(fine[int(np.argmax([likelihood(g) for g in fine]))]))
+def _effective_terms(root: Array, band: Array) -> float:
+    """Trace of (A + s P)⁻¹ A, told from a few random signs (Hutchinson 1989); good to a few per cent."""
+    signs = np.random.default_rng(1).choice([-1.0, 1.0], (band.shape[1], _PROBES))
+    solved = cho_solve_banded((root, True), signs)
+    total = band[0][:, None] * signs
+    for k in range(1, len(band)):
+        total[k:] += band[k, :-k, None] * signs[:-k]
+        total[:-k] += band[k, :-k, None] * signs[k:]
+    return float(np.einsum("kp,kp->", solved, total)) / _PROBES
