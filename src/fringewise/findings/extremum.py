@@ -32,7 +32,7 @@ _LUCK_DOUBT: Final = 0.8
 
 @dataclass(frozen=True, slots=True)
 class Extremum:
-    """The deepest or highest place of a relief: direction of its foot, height, the point itself and the foot."""
+    """The deepest or highest place of a relief: its foot's direction, height, point and foot."""
 
     x: float
     y: float

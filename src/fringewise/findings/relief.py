@@ -155,7 +155,7 @@ def _enough_seen(count: int, seen: float) -> None:
 
 
 def raw_heights(sheet: Sheet, points: RayPoints) -> tuple[Array, Array, Array]:
-    """Feet of points on the sheet (directions, (N, 2)), heights over it along its normal, and their u (mm)."""
+    """Feet of points on the sheet (directions, (N, 2)), heights along its normal, and their u (mm)."""
     foot_x, foot_y, heights = feet(sheet, points.xyz_mm)
     ray = on_rays(points.x, points.y, ray_length(points.x, points.y))
     slant = np.abs(np.einsum("ni,ni->n", ray, normals_on(sheet, foot_x, foot_y)))
