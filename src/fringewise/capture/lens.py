@@ -111,7 +111,7 @@ def distort_jacobian(x: npt.ArrayLike, y: npt.ArrayLike, distortion: tuple[float
 
 
 def undistort(x: npt.ArrayLike, y: npt.ArrayLike, distortion: tuple[float, ...]) -> tuple[Array, Array]:
-    """Invert `distort` by Newton's method; NaN where it does not settle to 1e-9.
+    """Invert `distort` by Newton's method; NaN where it does not settle to 1e-9, or only beyond the fold.
 
     Examples
     --------
@@ -138,5 +138,7 @@ def undistort(x: npt.ArrayLike, y: npt.ArrayLike, distortion: tuple[float, ...])
             determinant = a * d - b * c
             xs = xs - (d * ex - b * ey) / determinant
             ys = ys - (a * ey - c * ex) / determinant
-        settled = residual < 1e-9
+        jacobian = distort_jacobian(xs, ys, distortion)
+        unfolded = (np.linalg.det(jacobian) > 0) & (jacobian[..., 0, 0] + jacobian[..., 1, 1] > 0)
+        settled = (residual < 1e-9) & unfolded
     return np.where(settled, xs, np.nan), np.where(settled, ys, np.nan)
