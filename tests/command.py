@@ -27,7 +27,7 @@ def run_command(*arguments: str, **variables: str) -> Done:
     status = 0
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("sys.argv", ["fringewise", *arguments])
-        patch.setattr("fringewise.wiring.prepare_kernels", lambda _settings: True)
+        patch.setattr("fringewise.wiring.prepare_kernels", lambda _settings: "kept")
         patch.setattr("fringewise.cli.shell._start_log", lambda _settings: None)
         for name, value in {"FRINGEWISE_SETTINGS": "", **variables}.items():
             patch.setenv(name, value)

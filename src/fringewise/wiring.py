@@ -22,6 +22,8 @@ from fringewise.core.units import LengthUnit
 
 LogLevel = Literal["debug", "info", "warning", "error"]
 
+KernelsAre = Literal["kept", "new", "not kept"]
+
 PREFIX: Final = "FRINGEWISE_"
 FILE_VARIABLE: Final = "FRINGEWISE_SETTINGS"
 """Names another settings file than the usual one."""
@@ -175,7 +177,7 @@ def ignored_variables(environment: Mapping[str, str] | None = None) -> list[str]
     return sorted(name for name in variables if name.startswith(PREFIX) and name not in known)
 
 
-def prepare_kernels(settings: Settings) -> bool:
+def prepare_kernels(settings: Settings) -> KernelsAre:
     """Tell the compiler where to keep kernels and how many threads to use; before any kernel is imported.
 
     A cache folder that can't be written is passed over: kernels are then kept beside the installed program
@@ -183,8 +185,8 @@ def prepare_kernels(settings: Settings) -> bool:
 
     Returns
     -------
-    bool
-        Whether kernels kept from before were found.
+    {"kept", "new", "not kept"}
+        Whether kernels kept from before were found, will be kept from now on, or can't be kept there.
     """
     folder = settings.kernel_cache
     usable = folder is not None and _writable(folder)
@@ -195,8 +197,10 @@ def prepare_kernels(settings: Settings) -> bool:
     numba = sys.modules.get("numba")
     if numba is not None:
         numba.config.reload_config()
-    kept = Path(os.environ["NUMBA_CACHE_DIR"]) if "NUMBA_CACHE_DIR" in os.environ else None
-    return kept is not None and any(kept.rglob("*.nbi"))
+    place = os.environ.get("NUMBA_CACHE_DIR")
+    if not place:
+        return "not kept"
+    return "kept" if any(Path(place).rglob("*.nbi")) else "new"
 
 
 def _in_file(file: Path, *, named: bool) -> tuple[dict[str, Any], list[Problem]]:

@@ -92,12 +92,20 @@ def test_what_holds_is_printed_with_whence(file: Path) -> None:
 
 def test_the_kernels_folder_is_used_where_it_can_be_written(tmp_path: Path) -> None:
     said = where_kernels_go(FRINGEWISE_KERNEL_CACHE=str(tmp_path / "kernels"), FRINGEWISE_THREADS="1")
-    assert said == f"{tmp_path / 'kernels'} 1"
+    assert said == f"{tmp_path / 'kernels'} 1 new"
+
+
+def test_kernels_kept_from_before_are_found(tmp_path: Path) -> None:
+    (tmp_path / "kernels" / "deep").mkdir(parents=True)
+    (tmp_path / "kernels" / "deep" / "one.nbi").touch()
+    assert where_kernels_go(FRINGEWISE_KERNEL_CACHE=str(tmp_path / "kernels")).endswith(" kept")
 
 
 def test_a_kernels_folder_that_cannot_be_written_is_passed_over(tmp_path: Path) -> None:
     (tmp_path / "file").touch()
-    assert where_kernels_go(FRINGEWISE_KERNEL_CACHE=str(tmp_path / "file" / "kernels")).startswith("none")
+    said = where_kernels_go(FRINGEWISE_KERNEL_CACHE=str(tmp_path / "file" / "kernels"))
+    assert said.startswith("nowhere ")
+    assert said.endswith(" not kept")
 
 
 def test_the_program_works_without_a_home_that_can_be_written(tmp_path: Path) -> None:
@@ -106,16 +114,16 @@ def test_the_program_works_without_a_home_that_can_be_written(tmp_path: Path) ->
     homes = dict.fromkeys(("HOME", "USERPROFILE", "LOCALAPPDATA", "APPDATA", "XDG_CACHE_HOME"), nowhere)
     done = python(["-m", "fringewise", "settings"], homes)
     assert done.returncode == 0, done.stderr
-    assert where_kernels_go(**homes).startswith("none")
+    assert where_kernels_go(**homes).endswith(" not kept")
 
 
 def where_kernels_go(**variables: str) -> str:
     script = (
         "import os\n"
         "from fringewise.wiring import prepare_kernels, read_settings\n"
-        "prepare_kernels(read_settings())\n"
+        "found = prepare_kernels(read_settings())\n"
         "import numba\n"
-        "print(numba.config.CACHE_DIR or 'none', numba.config.NUMBA_NUM_THREADS)\n"
+        "print(numba.config.CACHE_DIR or 'nowhere', numba.config.NUMBA_NUM_THREADS, found)\n"
     )
     done = python(["-c", script], variables)
     assert done.returncode == 0, done.stderr

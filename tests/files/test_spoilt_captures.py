@@ -153,7 +153,7 @@ def read_or_refused(spoiling: list[Callable[[Files], None]]) -> None:
 
 
 quick = settings(max_examples=120, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
-long = settings(quick, max_examples=6000)
+long = settings(quick, max_examples=3000)
 
 
 def test_the_sound_folder_is_read(tmp_path: Path) -> None:

@@ -107,8 +107,12 @@ def start() -> Settings:
 
     settings = read_settings()
     _start_log(settings)
-    if not prepare_kernels(settings):
-        note("Preparing the measuring kernels: takes some seconds, the first time only.")
+    kernels = prepare_kernels(settings)
+    if kernels != "kept":
+        when = (
+            "the first time only" if kernels == "new" else "each time: no folder to keep them can be written"
+        )
+        note(f"Preparing the measuring kernels takes some seconds, {when}.")
     return settings
 
 
