@@ -15,11 +15,12 @@ from typing import Annotated, Any, Final
 
 import typer
 
-from fringewise.cli import check, schema, settings, shell, surface
+from fringewise.cli import check, measure, schema, settings, shell, surface
 
 COMMANDS: Final[tuple[Callable[..., Any], ...]] = (
     check.check,
     surface.surface,
+    measure.measure,
     schema.schema,
     settings.settings,
 )

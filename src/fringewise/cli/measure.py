@@ -26,22 +26,29 @@ CAUTION: Final = (
 
 def measure(
     look: Annotated[
-        Path, typer.Argument(metavar="CAPTURE", help="Folder of the capture, or a surface (.npz) made elsewhere.")
+        Path,
+        typer.Argument(metavar="CAPTURE", help="Folder of the capture, or a surface (.npz) made elsewhere."),
     ],
     findings: Annotated[Path, typer.Option("--findings", metavar="FILE", help="What was marked (JSON).")],
-    out: Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Results to write (JSON).")] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE", help="Results to write (JSON).")
+    ] = None,
     picture: Annotated[
         Path | None, typer.Option("--picture", metavar="FILE", help="Picture of the findings to write (PNG).")
     ] = None,
     photo: Annotated[
-        Path | None, typer.Option("--photo", metavar="FILE", help="With a surface: the photo that was marked.")
+        Path | None,
+        typer.Option("--photo", metavar="FILE", help="With a surface: the photo that was marked."),
     ] = None,
     head: Annotated[
-        Path | None, typer.Option("--head", metavar="FILE", help="With a surface: the head it was taken with.")
+        Path | None,
+        typer.Option("--head", metavar="FILE", help="With a surface: the head it was taken with."),
     ] = None,
     sigma: Annotated[
         float | None,
-        typer.Option("--sigma", metavar="MM", help="With a surface: standard uncertainty of a point, if it has none."),
+        typer.Option(
+            "--sigma", metavar="MM", help="With a surface: standard uncertainty of a point, if it has none."
+        ),
     ] = None,
     unit: Annotated[str | None, typer.Option("--unit", help="mm or in, for what is printed.")] = None,
 ) -> None:
@@ -71,10 +78,15 @@ def measure(
 
 def _read_look(look: Path, photo: Path | None, head: Path | None, sigma: float | None) -> Capture | Surface:
     from fringewise.core.errors import InputRefused, Problem
-    from fringewise.files import read_capture, read_surface_made_elsewhere
+    from fringewise.files import read_capture, read_head, read_photo, read_surface
 
     if look.suffix.lower() == ".npz":
-        return read_surface_made_elsewhere(look, photo=photo, head=head, sigma_mm=sigma)
+        return read_surface(
+            look,
+            photo=None if photo is None else read_photo(photo),
+            head=None if head is None else read_head(head),
+            sigma_mm=sigma,
+        )
     given = {"--photo": photo, "--head": head, "--sigma": sigma}
     problems = [
         Problem(name, "", "goes with a surface (.npz) only; a capture brings its own", str(value))
@@ -116,7 +128,16 @@ def _status(results: tuple[FindingResult, ...]) -> Status:
 
 
 def _write_picture(made: Measurement, name: str, unit: LengthUnit, path: Path) -> None:
-    from fringewise.render import measurement_picture, write_picture
+    """Write the page of a single finding, or the photo with all of them."""
+    from fringewise.render import finding_picture, photo_picture, write_picture
 
-    figure = measurement_picture(made.surface, made.results, capture_name=name, unit=unit)
-    write_picture(figure, path)
+    standoff = made.summary.standoff_mm
+    if len(made.results) == 1:
+        page = finding_picture(
+            made.surface, made.results[0], capture_name=name, standoff_mm=standoff, unit=unit
+        )
+    else:
+        page = photo_picture(
+            made.surface, made.results, title="Findings", capture_name=name, standoff_mm=standoff, unit=unit
+        )
+    write_picture(page, path)

@@ -6,6 +6,7 @@
     ├── InputRefused        something handed in is wrong: mend it and try again; carries every problem found
     │   └── FormatUnknown   the document is of a kind or major version that this program does not read
     ├── NotMeasurable       the data don't carry an honest number: look again as the message says
+    │   └── MarksAtFault    the marks are where nothing can be measured: mark again
     └── PlaceUnusable       a file or folder can't be read or written where it was asked for
 
 Bad pixels are flags (`fringewise.core.flags`), never errors.
@@ -82,6 +83,10 @@ class FormatUnknown(InputRefused):
 
 class NotMeasurable(FringewiseError):
     """The data don't carry an honest number; the message says why and what to do."""
+
+
+class MarksAtFault(NotMeasurable):
+    """The marks lie where nothing can be measured, or don't make an outline; the message says which and why."""
 
 
 class PlaceUnusable(FringewiseError):

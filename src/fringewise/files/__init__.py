@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from fringewise.files.findings import read_findings as read_findings
     from fringewise.files.findings import write_findings as write_findings
     from fringewise.files.findings import write_results as write_results
+    from fringewise.files.photos import read_photo as read_photo
     from fringewise.files.surfaces import read_surface as read_surface
     from fringewise.files.surfaces import write_surface as write_surface
 
@@ -27,6 +28,7 @@ _HOMES: Final = {
     "read_findings": "findings",
     "write_findings": "findings",
     "write_results": "findings",
+    "read_photo": "photos",
     "read_surface": "surfaces",
     "write_surface": "surfaces",
 }
@@ -35,6 +37,7 @@ __all__ = [
     "read_capture",
     "read_findings",
     "read_head",
+    "read_photo",
     "read_surface",
     "write_capture",
     "write_findings",

@@ -133,13 +133,26 @@ class Drawing:
 
 @dataclass(frozen=True, slots=True)
 class FindingResult:
-    """What came of measuring one finding (format 5): its quantities, or the reason why there is none."""
+    """What came of measuring one finding (format 5): its quantities, or the reason why there is none.
+
+    Attributes
+    ----------
+    finding : Finding
+    quantities : tuple of Measured
+    reason : str
+        Why there are none, and what to do.
+    warnings : tuple of str
+    drawing : Drawing
+    marks_at_fault : bool
+        Whether the reason lies in the marks themselves.
+    """
 
     finding: Finding
     quantities: tuple[Measured, ...] = ()
     reason: str = ""
     warnings: tuple[str, ...] = ()
     drawing: Drawing = field(default_factory=Drawing)
+    marks_at_fault: bool = False
 
     def __post_init__(self) -> None:
         if bool(self.quantities) == bool(self.reason):

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from fringewise.core.checks import Array
-from fringewise.core.errors import NotMeasurable
+from fringewise.core.errors import MarksAtFault, NotMeasurable
 from fringewise.findings.features import draw_to_feature
 from fringewise.findings.finding import DrawnMark, Finding
 from fringewise.findings.kind import Look
@@ -71,21 +71,21 @@ def marks_on_metal(surface: Surface, marks_px: Array) -> None:
 
     Raises
     ------
-    NotMeasurable
+    MarksAtFault
         With how many of how many marks, and why.
     """
     height, width = surface.shape
     u, v = np.round(marks_px).astype(int).T
     outside = (u < 0) | (v < 0) | (u >= width) | (v >= height)
     if outside.any():
-        raise NotMeasurable(f"{outside.sum()} of {len(u)} marks lie outside the photo")
+        raise MarksAtFault(f"{outside.sum()} of {len(u)} marks lie outside the photo")
     usable = surface.usable
     bare = [
         not usable[max(b - _REACH_PX, 0) : b + _REACH_PX + 1, max(a - _REACH_PX, 0) : a + _REACH_PX + 1].any()
         for a, b in zip(u, v, strict=True)
     ]
     if any(bare):
-        raise NotMeasurable(
+        raise MarksAtFault(
             f"{sum(bare)} of {len(u)} marks lie on pixels without a surface: mark where the head saw metal"
         )
 
@@ -95,7 +95,7 @@ def outline_of(look: Look, finding: Finding) -> Array:
     outline = finding.marks["outline_px"]
     marks_on_metal(look.surface, outline)
     if crosses_itself(outline):
-        raise NotMeasurable("the outline crosses itself: mark it round once, in order")
+        raise MarksAtFault("the outline crosses itself: mark it round once, in order")
     return outline
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from fringewise.core.errors import NotMeasurable
+from fringewise.core.errors import MarksAtFault, NotMeasurable
 from fringewise.findings import area, dent, distance, offset
 from fringewise.findings.finding import Finding, FindingResult
 from fringewise.findings.kind import Kind, Look
@@ -37,7 +37,7 @@ def measure_finding(look: Look, finding: Finding) -> FindingResult:
     try:
         result = kind.measure(look, finding)
     except NotMeasurable as reason:
-        return FindingResult(finding, reason=str(reason))
+        return FindingResult(finding, reason=str(reason), marks_at_fault=isinstance(reason, MarksAtFault))
     surface = look.surface
     said = list(result.warnings)
     if surface.motion is not None and surface.motion.moved:
