@@ -138,8 +138,10 @@ def _bitten(part: Part, cut: EdgeCut) -> dict[str, float]:
 
 def _raised(part: Part, cut: EdgeCut) -> float:
     # greatest height of metal that is still there, within one depth and half length of the cut
+    if not part.reliefs:
+        return 0.0
     low, high = cut.center_mm - 2 * cut.half_length_mm, cut.center_mm + 2 * cut.half_length_mm
-    a, b = np.meshgrid(np.linspace(low, high, 1201), np.linspace(0.0, 3 * cut.depth_mm, 1201))
+    a, b = np.meshgrid(np.linspace(low, high, 601), np.linspace(0.0, 3 * cut.depth_mm, 601))
     st = cut.edge.to_st(a.ravel(), b.ravel())
     s, t = st[:, 0].copy(), st[:, 1].copy()
     return float(np.where(part.metal(s, t), part.height(s, t), 0.0).max())

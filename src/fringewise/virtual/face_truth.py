@@ -11,6 +11,7 @@ from fringewise.core.checks import Array
 from fringewise.virtual.cuts import Hole
 from fringewise.virtual.dents import greatest_depth, greatest_height
 from fringewise.virtual.grooves import Groove, Ledge
+from fringewise.virtual.patch import BoolArray
 from fringewise.virtual.sheets import Sheet
 from fringewise.virtual.sizes import (
     enclosed_area,
@@ -77,8 +78,8 @@ def hole_truth(sheet: Sheet, hole: Hole, name: str, patch: str, outline_st: Arra
 def step_truth(ledge: Ledge, name: str, patch: str, lower_st: Array, upper_st: Array) -> Truth:
     """Truth of a step on a plane, between two patches clear of its wall.
 
-    One normal and two offsets are fitted to even points of both patches' outlines' boxes; without tilt the
-    step is the ledge's own height.
+    One normal and two offsets are fitted to even points inside both patches; without tilt the step is the
+    ledge's own height.
     """
     clouds = [_even_points(ledge, patch_st) for patch_st in (lower_st, upper_st)]
     middles = [cloud.mean(axis=0) for cloud in clouds]
@@ -101,8 +102,19 @@ def seen_path_length(view: View, path_st: Array) -> float:
 
 def _even_points(ledge: Ledge, outline_st: Array) -> Array:
     low, high = outline_st.min(axis=0), outline_st.max(axis=0)
-    s, t = (a.ravel() for a in np.meshgrid(*(np.linspace(m, n, 81) for m, n in zip(low, high, strict=True))))
-    return np.stack([s, t, ledge.height(s, t).h], axis=-1)
+    s, t = (a.ravel() for a in np.meshgrid(*(np.linspace(m, n, 161) for m, n in zip(low, high, strict=True))))
+    inside = _inside(outline_st, s, t)
+    return np.stack([s[inside], t[inside], ledge.height(s[inside], t[inside]).h], axis=-1)
+
+
+def _inside(outline_st: Array, s: Array, t: Array) -> BoolArray:
+    # even-odd rule: a ray towards +s crosses the outline an odd number of times
+    crossed = np.zeros(len(s), dtype=np.bool_)
+    for (s0, t0), (s1, t1) in zip(outline_st, np.roll(outline_st, -1, axis=0), strict=True):
+        spans = (t0 > t) != (t1 > t)
+        reach = s0 + (t - t0) * (s1 - s0) / np.where(t1 == t0, np.inf, t1 - t0)
+        crossed ^= spans & (s < reach)
+    return crossed
 
 
 def _least_direction(centred: Array) -> Array:

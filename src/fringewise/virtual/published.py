@@ -83,12 +83,16 @@ def section_points_mm(axial_cm: Array, radius_cm: Array, angle_rad: Array) -> Ar
 
 
 def sheet_through(
-    side_mm: Array, other_side_mm: Array, *, scale: float = 1.0, ends_share: float = 0.03
+    side_mm: Array,
+    other_side_mm: Array,
+    *,
+    scale: float = 1.0,
+    ends_share: float = 0.03,
+    centred: bool = True,
 ) -> SplineSheet:
     """Fit a sheet through one side of a blade's sections; its normal points away from the other side.
 
-    s is the mean chord's arc length and t the sections' mean distance, both from the middle. The sheet's
-    middle lies at the origin with its normal along +z and s along +x.
+    s is the mean chord's arc length and t the sections' mean distance, both from the middle.
 
     Parameters
     ----------
@@ -98,6 +102,8 @@ def sheet_through(
         Makes the blade larger or smaller.
     ends_share : float
         Share of the chord left out at each edge, where the side turns into the edge's own radius.
+    centred : bool
+        Move the sheet's middle to the origin, its normal along +z and s along +x.
     """
     if side_mm.shape[0] < _ORDER or side_mm.shape[1] < 2 * _ORDER:
         raise ValueError(f"a sheet needs 6 sections of 12 points or more (found {side_mm.shape[:2]})")
@@ -109,7 +115,7 @@ def sheet_through(
     if np.cross(np.ptp(u) * _middle_slope(dense, 0), _middle_slope(dense, 1)) @ outward < 0:
         dense = dense[::-1]
     chord, span = scale * float(chords) * float(np.ptp(u)), scale * float(spans)
-    placed = _to_origin(dense) * scale
+    placed = scale * (_to_origin(dense) if centred else dense)
     cells = (36, 14)
     return SplineSheet(_fitted(placed, cells), (-chord / 2, -span / 2), (chord / cells[0], span / cells[1]))
 
