@@ -23,16 +23,18 @@ def length(value_mm: float, unit: str, decimals: int = 1) -> str:
 
 
 def small_length(value_mm: float, unit: str) -> str:
-    """Write a length of a few thousandths: micrometres, or inches.
+    """Write a length of a few thousandths with two significant digits: micrometres, or inches.
 
     Examples
     --------
-    >>> small_length(0.0123, "mm"), small_length(0.0123, "in")
-    ('12 µm', '0.00048 in')
+    >>> small_length(0.0123, "mm"), small_length(0.114, "mm"), small_length(0.0123, "in")
+    ('12 µm', '110 µm', '0.00048 in')
     """
     if not math.isfinite(value_mm):
         return "not known"
-    return f"{value_mm / MM_PER_INCH:.5f} in" if unit == "in" else f"{1000 * value_mm:.2g} µm"
+    if unit == "in":
+        return f"{float(f'{value_mm / MM_PER_INCH:.2g}'):.7f}".rstrip("0").rstrip(".") + " in"
+    return f"{float(f'{1000 * value_mm:.2g}'):g} µm"
 
 
 def share(fraction: float) -> str:
