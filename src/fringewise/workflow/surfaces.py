@@ -135,7 +135,7 @@ def _faults_of_head(capture: Capture) -> list[str]:
 def _faults_of_surface(surface: Surface) -> list[str]:
     faults = []
     if surface.motion is not None and surface.motion.moved:
-        faults.append(surface.motion.words)
+        faults.append("the head or the part moved between the frames; see under Motion")
     if surface.valid_fraction < LEAST_VALID:
         share = f"{100 * surface.valid_fraction:.1f} %"
         faults.append(f"only {share} of the photo has a surface to measure on: {_commonest(surface)}")
