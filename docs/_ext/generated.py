@@ -82,7 +82,7 @@ class PublicNames(SphinxDirective):
     def run(self) -> list[nodes.Node]:
         module = importlib.import_module(self.arguments[0])
         lines = ["```{eval-rst}"]
-        for name in sorted(module.__all__):
+        for name in sorted(name for name in module.__all__ if not name.startswith("_")):
             kind = "class" if isinstance(getattr(module, name), type) else None
             kind = kind or ("function" if callable(getattr(module, name)) else "data")
             lines += [f".. auto{kind}:: {self.arguments[0]}.{name}"]
