@@ -31,7 +31,7 @@ def truth_on(sheet: Sheet, dent: Dent) -> Mapping[str, float]:
     return dent_truth(sheet, dent, "F1", "blade", marks).quantities
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(radius=st.floats(0.5, 2.0), share=st.floats(0.05, 0.3))
 def test_cap_pressed_into_a_plane_has_the_closed_forms(radius: float, share: float) -> None:
     depth = share * radius

@@ -32,7 +32,7 @@ BLADE = TwistedBlade(-22.0, 0.011, 1e-4, -3e-4, 0.004)
 TWO_MARKS = np.array([[-8.0, -3.0], [-8.0, 3.0]])
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(half=st.floats(0.3, 2.0), share=st.floats(0.2, 1.0), blunt=st.floats(0.1, 0.5))
 def test_v_nick_in_a_plane_has_the_closed_forms(half: float, share: float, blunt: float) -> None:
     depth = share * half
@@ -81,7 +81,7 @@ def test_metal_is_missing_just_inside_a_cut_and_there_just_outside() -> None:
     assert part.metal(*hole.rim_st(100, 1.001).T.copy()).all()
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(depth=st.floats(0.2, 1.0), ratio=st.floats(4.0, 14.0))
 def test_blend_in_a_plane_has_the_depth_length_and_radius_asked_for(depth: float, ratio: float) -> None:
     half = depth * ratio / 2
@@ -175,7 +175,7 @@ def test_bend_slopes_agree_with_differences(side: Side) -> None:
 
 @pytest.mark.parametrize("kind", EDGE_MAKERS)
 def test_marks_beside_edge_damage_lie_on_sound_metal_at_the_edge_and_in_view(kind: str) -> None:
-    for seed, standoff_mm in ((1, 10.0), (2, 17.0), (3, 24.0)):
+    for seed, standoff_mm in ((1, 10.0), (3, 24.0)):
         scene = random_blade_scene(np.random.default_rng(seed), standoff_mm, [kind])
         truth, part = truths_of(scene)["F1"], scene.patches[0]
         assert isinstance(part, Part)

@@ -77,7 +77,7 @@ def test_crack_on_a_plane_has_the_length_of_its_sine() -> None:
     assert found["end_to_end"] == pytest.approx(4.0, abs=1e-9)
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(longest=st.floats(0.4, 2.0), slim=st.floats(0.5, 1.0), angle=st.floats(0, 3))
 def test_elliptic_hole_in_a_plane_has_the_closed_forms(longest: float, slim: float, angle: float) -> None:
     hole = Hole((0.3, -0.4), (longest, longest * slim), angle)
@@ -90,7 +90,7 @@ def test_elliptic_hole_in_a_plane_has_the_closed_forms(longest: float, slim: flo
         assert found["width"] == pytest.approx(2 * longest * slim, rel=1e-4)
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(height=st.floats(-1.0, 1.0), angle=st.floats(-3, 3))
 def test_step_between_parallel_planes_is_its_height(height: float, angle: float) -> None:
     ledge = Ledge((0.0, 0.0), angle, height)

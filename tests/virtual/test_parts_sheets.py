@@ -78,7 +78,7 @@ def test_normal_derivatives_agree_with_differences(sheet: Sheet) -> None:
 
 
 @pytest.mark.parametrize("profile", PROFILES, ids=repr)
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(
     depth=st.floats(0.05, 0.8),
     longest=st.floats(0.5, 2.0),

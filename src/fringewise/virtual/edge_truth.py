@@ -15,7 +15,7 @@ from fringewise.virtual.sheets import Sheet, unit_normals
 from fringewise.virtual.sizes import enclosed_area, frame_on, path_length, points_on
 from fringewise.virtual.truth import Marks, Truth
 
-_RIM_POINTS: Final = 4001
+_RIM_POINTS: Final = 2001
 _LEAST_RAISED_MM: Final = 1e-6
 
 

@@ -17,7 +17,7 @@ Field = Callable[[Array, Array], Array]
 """A quantity at (s, t), each (N,); gives (N,)."""
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(6)
-_INNER_NODES, _INNER_WEIGHTS = np.polynomial.legendre.leggauss(24)
+_INNER_NODES, _INNER_WEIGHTS = np.polynomial.legendre.leggauss(12)
 _GEODESIC_NODES: Final = 48
 _GEODESIC_BENDS: Final = 5
 
