@@ -1,4 +1,4 @@
-"""Fringe frames from first principles, for tests: no lens, no shading model, nothing shared with the product."""
+"""Fringe frames from first principles, for tests: no lens, no renderer, nothing shared with the product."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +14,7 @@ import numpy.typing as npt
 from fringewise.capture import Camera, Capture, FringeFrames, FringeSet, Head, Lens, NoiseModel, Projector
 
 Array = npt.NDArray[np.float64]
+Frames = Any
 
 TAKEN = datetime(2026, 3, 14, 9, 26, 53, tzinfo=UTC)
 NOISE = NoiseModel(read_dn=1.23, gain_dn_per_electron=0.02, bits=8)
@@ -37,15 +39,18 @@ def simple_head(
     return Head("TEST", camera, projector, noise=noise, working_range_mm=working_range_mm)
 
 
-def exposed(
-    level: Array, rng: np.random.Generator | None, noise: NoiseModel = NOISE
-) -> npt.NDArray[np.uint8] | npt.NDArray[np.uint16]:
+def exposed(level: Array, rng: np.random.Generator | None, noise: NoiseModel = NOISE) -> Frames:
     """Turn grey levels into a frame: read-out and photon noise (none without `rng`), rounding, clipping."""
     if rng is not None:
         variance = noise.variance_dn2(level) - 1 / 12  # rounding adds the rest
         level = level + rng.standard_normal(level.shape) * np.sqrt(np.maximum(variance, 0.0))
     whole = np.clip(np.round(level), 0, noise.saturation_dn)
     return whole.astype(np.uint8 if noise.bits <= 8 else np.uint16)
+
+
+def stacked(frames: Sequence[Frames]) -> Frames:
+    """Frames on top of each other (N, H, W)."""
+    return np.stack(frames)
 
 
 def fringe_frames(
@@ -62,7 +67,7 @@ def fringe_frames(
         mean + modulation * np.cos(2 * np.pi * fringe_set.fringes * column + shift)
         for shift in fringe_set.shifts_rad
     ]
-    return FringeFrames(fringe_set, np.stack([exposed(level, rng, noise) for level in levels]))
+    return FringeFrames(fringe_set, stacked([exposed(level, rng, noise) for level in levels]))
 
 
 def look_at(
@@ -112,7 +117,7 @@ class Part:
 
     def height(self, x: Array, y: Array) -> Array:
         bent = 0.5 * (self.curvature_per_mm[0] * x**2 + self.curvature_per_mm[1] * y**2)
-        return self.standoff_mm + self.slope[0] * x + self.slope[1] * y + bent
+        return np.asarray(self.standoff_mm + self.slope[0] * x + self.slope[1] * y + bent)
 
     def paint(self, x: Array, y: Array) -> Array:
         blotches = np.zeros_like(x)
@@ -160,7 +165,7 @@ def moving_look(
         for shift in one.shifts_rad:
             level = _level(part, x, y, drift_mm * next(shares), one.fringes, shift, light, contrast)
             frames.append(exposed(100.0 * (np.maximum(level, 0) / 100.0) ** gamma, rng))
-        sets.append(FringeFrames(one, np.stack(frames)))
+        sets.append(FringeFrames(one, stacked(frames)))
     return Capture(TAKEN, simple_head(shape), tuple(sets))
 
 
@@ -174,8 +179,9 @@ def _level(
     px, py = x * depth - at[0], y * depth - at[1]
     slope_x = part.slope[0] + part.curvature_per_mm[0] * px
     slope_y = part.slope[1] + part.curvature_per_mm[1] * py
-    facing = (1 + x * 0 - slope_x * x * -1) / np.sqrt(1 + slope_x**2 + slope_y**2)
+    facing = (1 - slope_x * x - slope_y * y) / np.sqrt(1 + slope_x**2 + slope_y**2)
     lobe = np.exp(-((slope_x + x) ** 2 + (slope_y + y) ** 2) / 0.02)
     bright = part.paint(px, py) * (facing + part.gloss * lobe) * (17.0 / depth) ** 2
     column = FOCAL_PATTERN * (x * depth - BASELINE_MM) / depth + 0.5
-    return light * bright * (1 + contrast * np.cos(2 * np.pi * fringes * column + shift)) + 1.0
+    pattern = 1 + contrast * np.cos(2 * np.pi * fringes * column + shift)
+    return np.asarray(light * bright * pattern + 1.0)

@@ -31,8 +31,11 @@ STRONG_PICTURE: Final = 40.0
 """A cue counts where chance alone would hardly make its χ² so large …"""
 LEAST_DRIFT_RAD: Final = 0.006
 """… and the finest phase drifts by more than this from the first frame to the last …"""
-LEAST_SHIFT_PX: Final = 0.12
+LEAST_SHIFT_PX: Final = 0.08
 """… or the picture shifts by more than this."""
+
+LEAST_COARSE_FRINGES: Final = 5.0
+"""Sets are compared where the coarser has as many: with fewer, a bent response looks like drift."""
 
 RIPPLE_PRIOR_TURNS: Final = {3: 0.02, 4: 0.003}
 """How large the error that repeats N times a fringe may be (a gamma of 1.5 makes about as much)."""
@@ -86,7 +89,7 @@ def judge_motion(capture: Capture, ladder: Ladder, noise: NoiseModel, decoded: D
     drifted = best is not None and best.chi_square() > STRONG_PHASE and abs(drift_rad) > LEAST_DRIFT_RAD
     shift_px, strength = shift if shift is not None else (0.0, 0.0)
     shifted = strength > STRONG_PICTURE and shift_px > LEAST_SHIFT_PX
-    return Motion(drifted or shifted, drift_rad, _words(drifted, drift_rad, shifted, shift_px))
+    return Motion(bool(drifted or shifted), drift_rad, _words(drifted, drift_rad, shifted, shift_px))
 
 
 _NOT_JUDGED: Final = (
@@ -139,7 +142,7 @@ def _phase_drifts(frames: _Frames, ladder: Ladder, noise: NoiseModel, decoded: D
     sums = np.zeros((-(-height // kernels.BLOCK), -(-width // kernels.BLOCK), kernels.BLOCK_SUMS))
     last = len(frames.times) - 1
     fine, coarse = _part(ladder, last), _part(ladder, max(last - 1, 0))
-    alone = last == 0 or frames.times[last] == frames.times[last - 1]
+    alone = last == 0 or ladder.fringes[last - 1] < LEAST_COARSE_FRINGES
     spread = float(ladder.covariance[max(last - 1, 0), [0, 2]].mean())
     kernels.phase_sums(
         frames.base,
