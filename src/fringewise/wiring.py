@@ -13,12 +13,16 @@ import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final, Literal, cast
+from typing import TYPE_CHECKING, Any, Final, Literal, cast
 
 import platformdirs
 
 from fringewise.core.errors import InputRefused, Problem
 from fringewise.core.units import LengthUnit
+
+if TYPE_CHECKING:
+    from fringewise.files.shelf import FolderShelf
+    from fringewise.workflow.measure import Measurement
 
 LogLevel = Literal["debug", "info", "warning", "error"]
 
@@ -253,3 +257,37 @@ def _writable(folder: Path) -> bool:
     except (OSError, ValueError):
         return False
     return True
+
+
+def folder_shelf(folder: Path, unit: LengthUnit) -> FolderShelf:
+    """Build the shelf that keeps an inspection's looks in a folder, with pictures in the unit asked for."""
+    from fringewise import __version__  # noqa: PLC0415 - what a command needs is imported late
+    from fringewise.files.shelf import FolderShelf  # noqa: PLC0415
+
+    def draw(name: str, measurement: Measurement, pictures: Path) -> None:
+        from fringewise.render import (  # noqa: PLC0415
+            finding_picture,
+            photo_picture,
+            surface_picture,
+            write_picture,
+        )
+
+        surface, standoff = measurement.surface, measurement.summary.standoff_mm
+        page = photo_picture(
+            surface,
+            measurement.results,
+            title=f"Findings on {name}",
+            capture_name=name,
+            standoff_mm=standoff,
+            unit=unit,
+        )
+        write_picture(page, pictures / f"{name}.png")
+        page = surface_picture(
+            surface, title=f"Surface of {name}", capture_name=name, standoff_mm=standoff, unit=unit
+        )
+        write_picture(page, pictures / f"{name}-surface.png")
+        for result in measurement.results:
+            page = finding_picture(surface, result, capture_name=name, standoff_mm=standoff, unit=unit)
+            write_picture(page, pictures / f"{name}-{result.finding.identity}.png")
+
+    return FolderShelf(folder, f"fringewise {__version__}", draw)

@@ -15,9 +15,10 @@ from typing import Annotated, Any, Final
 
 import typer
 
-from fringewise.cli import check, measure, schema, settings, shell, surface
+from fringewise.cli import check, demo, measure, schema, settings, shell, surface
 
 COMMANDS: Final[tuple[Callable[..., Any], ...]] = (
+    demo.demo,
     check.check,
     surface.surface,
     measure.measure,

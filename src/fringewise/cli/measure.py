@@ -46,9 +46,7 @@ def measure(
     ] = None,
     sigma: Annotated[
         float | None,
-        typer.Option(
-            "--sigma", metavar="MM", help="With a surface: standard uncertainty of a point, if it has none."
-        ),
+        typer.Option("--sigma", metavar="MM", help="With a surface: standard uncertainty of a point."),
     ] = None,
     unit: Annotated[str | None, typer.Option("--unit", help="mm or in, for what is printed.")] = None,
 ) -> None:
@@ -113,7 +111,8 @@ def _lines(made: Measurement, unit: LengthUnit) -> Iterable[str]:
             yield f"    note: {warning}"
     standoff = made.summary.standoff_mm
     if standoff is not None:
-        yield f"Stand-off {length(standoff, unit)}, a surface on {share(made.surface.valid_fraction)} of the photo."
+        valid = share(made.surface.valid_fraction)
+        yield f"Stand-off {length(standoff, unit)}, a surface on {valid} of the photo."
     yield "± is the expanded uncertainty (k = 2 unless the results say otherwise)."
     yield CAUTION
 

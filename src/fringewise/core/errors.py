@@ -86,7 +86,7 @@ class NotMeasurable(FringewiseError):
 
 
 class MarksAtFault(NotMeasurable):
-    """The marks lie where nothing can be measured, or don't make an outline; the message says which and why."""
+    """The marks lie where nothing can be measured, or make no outline; the message says which and why."""
 
 
 class PlaceUnusable(FringewiseError):

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from fringewise.core.checks import Array
 from fringewise.core.errors import MarksAtFault, NotMeasurable
@@ -18,7 +19,10 @@ from fringewise.sound.shape import points_on
 from fringewise.sound.sheet import Sheet, fit_sheet
 from fringewise.surface.surface import Surface
 
+BoolArray = npt.NDArray[np.bool_]
+
 _REACH_PX: Final = 3
+_ROUND_PX: Final = 18
 _LOCAL_RADII_PX: Final = (8, 12, 18, 26)
 _LEAST_LOCAL_POINTS: Final = 60
 _SIDE_POINTS: Final = 8
@@ -79,15 +83,21 @@ def marks_on_metal(surface: Surface, marks_px: Array) -> None:
     outside = (u < 0) | (v < 0) | (u >= width) | (v >= height)
     if outside.any():
         raise MarksAtFault(f"{outside.sum()} of {len(u)} marks lie outside the photo")
-    usable = surface.usable
-    bare = [
-        not usable[max(b - _REACH_PX, 0) : b + _REACH_PX + 1, max(a - _REACH_PX, 0) : a + _REACH_PX + 1].any()
-        for a, b in zip(u, v, strict=True)
-    ]
+    bare = [not _on_metal(surface.usable, a, b) for a, b in zip(u, v, strict=True)]
     if any(bare):
         raise MarksAtFault(
             f"{sum(bare)} of {len(u)} marks lie on pixels without a surface: mark where the head saw metal"
         )
+
+
+def _on_metal(usable: BoolArray, u: int, v: int) -> bool:
+    """Whether there is surface close to a pixel, or on all sides of it (as round a dark dot)."""
+    near = usable[max(v - _REACH_PX, 0) : v + _REACH_PX + 1, max(u - _REACH_PX, 0) : u + _REACH_PX + 1]
+    if near.any():
+        return True
+    up, down = slice(max(v - _ROUND_PX, 0), v), slice(v, v + _ROUND_PX)
+    left, right = slice(max(u - _ROUND_PX, 0), u), slice(u, u + _ROUND_PX)
+    return all(bool(usable[part].any()) for part in ((up, left), (up, right), (down, left), (down, right)))
 
 
 def outline_of(look: Look, finding: Finding) -> Array:
