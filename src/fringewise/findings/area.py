@@ -29,7 +29,7 @@ _KNOTS: Final = (4, 14)
 _LEAST_SEEN: Final = 0.6
 _LEAST_POINTS: Final = 100
 _MOST_POINTS: Final = 30_000
-_MARK_STEP_PX: Final = 0.5
+_MARK_DRAWS: Final = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +50,7 @@ def measure_area(look: Look, finding: Finding) -> FindingResult:
     outline = outline_of(look, finding)
     smooth, seen = _smooth_inside(look, outline)
     sizes = _sizes(look.rays, smooth, outline).as_array()
-    marks = _marks_variances(look.rays, smooth, outline, finding.placing_px)
+    marks = _marks_variances(look, smooth, outline, finding.placing_px)
     touches, rows = _touches(look.rays, smooth, outline)
     quantities: list[Measured] = []
     for n, (name, unit) in enumerate(zip(("area", "perimeter", "length", "width"), _UNITS, strict=True)):
@@ -100,17 +100,11 @@ def _nodes(line: Array) -> tuple[Array, Array, Array]:
     return inside_nodes(line[::_SIDE_POINTS], float(np.ptp(line, axis=0).max()) / _STRIPS)
 
 
-def _marks_variances(rays: PixelRays, smooth: Smooth, outline_px: Array, placing_px: float) -> Array:
-    """Variances (4,) from placing each mark, by central differences."""
-    total = np.zeros(4)
-    for n in range(len(outline_px)):
-        for axis in (0, 1):
-            step = np.zeros_like(outline_px)
-            step[n, axis] = _MARK_STEP_PX
-            above = _sizes(rays, smooth, outline_px + step).as_array()
-            below = _sizes(rays, smooth, outline_px - step).as_array()
-            total += ((above - below) / (2 * _MARK_STEP_PX)) ** 2
-    return total * placing_px**2
+def _marks_variances(look: Look, smooth: Smooth, outline_px: Array, placing_px: float) -> Array:
+    """Variances (4,) as the outline is placed again and again: its longest line may turn from draw to draw."""
+    offsets = look.rng.normal(0.0, placing_px, (_MARK_DRAWS, *outline_px.shape))
+    sizes = [_sizes(look.rays, smooth, outline_px + offset).as_array() for offset in offsets]
+    return np.asarray(np.var(sizes, axis=0, ddof=1))
 
 
 def _touches(rays: PixelRays, smooth: Smooth, outline_px: Array) -> tuple[list[Touch], list[Array]]:

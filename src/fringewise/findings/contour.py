@@ -12,7 +12,6 @@ from typing import Final
 import cv2
 import numpy as np
 import numpy.typing as npt
-from scipy.spatial import ConvexHull, QhullError
 from scipy.spatial.distance import cdist
 
 from fringewise.core.checks import Array
@@ -128,29 +127,15 @@ def extents(
 
     Gives length, width, which points each runs between, and both directions.
     """
-    chosen = _hull(points_mm, normal)
-    hull = points_mm[chosen]
-    apart = cdist(hull, hull)
+    apart = cdist(points_mm, points_mm)
     a, b = np.unravel_index(int(np.argmax(apart)), apart.shape)
     length = float(apart[a, b])
-    along = (hull[b] - hull[a]) / max(length, 1e-12)
+    along = (points_mm[b] - points_mm[a]) / max(length, 1e-12)
     across = np.cross(normal, along)
     across /= np.linalg.norm(across)
-    side = hull @ across
+    side = points_mm @ across
     low, high = int(np.argmin(side)), int(np.argmax(side))
-    ends = (int(chosen[a]), int(chosen[b])), (int(chosen[low]), int(chosen[high]))
-    return length, float(side[high] - side[low]), ends[0], ends[1], along, across
-
-
-def _hull(points_mm: Array, normal: Array) -> npt.NDArray[np.intp]:
-    """Numbers of the points on the convex hull in the plane square to `normal`; all where there is none."""
-    first = np.linalg.svd(normal[None, :])[2][1:]
-    if len(points_mm) > 8:
-        try:
-            return np.asarray(ConvexHull(points_mm @ first.T).vertices, dtype=np.intp)
-        except QhullError:
-            pass
-    return np.arange(len(points_mm))
+    return length, float(side[high] - side[low]), (int(a), int(b)), (low, high), along, across
 
 
 def _crossings(grid: Grid, below: Array, own: npt.NDArray[np.bool_], level_mm: float) -> Array:

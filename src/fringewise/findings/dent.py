@@ -27,6 +27,7 @@ _DRAWS: Final = 200
 _MARK_DRAWS: Final = 12
 _RAISED_SIGMAS: Final = 3.0
 _SIZES: Final = ("depth", "length", "width", "area", "volume")
+_VOLUME: Final = _SIZES.index("volume")
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,12 +65,9 @@ def measure_dent(look: Look, finding: Finding) -> FindingResult:
     """
     outline = outline_of(look, finding)
     dent = _fit(look, outline)
-    noise, restored = _drawn_variances(dent, look.rng)
+    excess, noise, restored = _drawn_parts(dent, look)
     marks = _marks_variances(look, finding, outline)
-    values = dent.sizes()
-    luck, luck_variance = luck_of(dent.relief, look, dent.deepest, sign=-1.0)
-    values[0] -= luck
-    noise[0] += luck_variance
+    values = dent.sizes() - excess
     touches = _touches(dent)
     bound = bound_of(finding)
     quantities = []
@@ -103,21 +101,26 @@ def _contour(grid: Grid, heights_mm: Array, depth_mm: float) -> Contour | None:
     return contour_at(grid, heights_mm, -CONTOUR_SHARE * depth_mm, (int(seed[0]), int(seed[1])))
 
 
-def _drawn_variances(dent: _Dent, rng: np.random.Generator) -> tuple[Array, Array]:
-    """Variances (5,) of the sizes from frame noise and from the restored metal, by draws.
+def _drawn_parts(dent: _Dent, look: Look) -> tuple[Array, Array, Array]:
+    """What noise adds to each size, and its variances (5,) from frame noise and from the restored metal.
 
-    Draws start from the fitted relief, so that noise is not counted twice. The depth's are taken linearly:
-    at an extremum the place does not matter to first order.
+    Draws start from the fitted relief, so that noise is not counted twice. A contour through noise is longer
+    and wider than the true one: what a draw's noise adds on average, the relief's own noise has added once.
+    The depth's variances are linear: at an extremum the place does not matter to first order.
     """
-    relief = dent.relief
+    relief, rng = dent.relief, look.rng
     flat = np.broadcast_to(relief.smooth.coefficients, (_DRAWS // 2, len(relief.smooth.coefficients)))
     noisy = relief.smooth.draws(_DRAWS, rng)
     with_noise = _sizes_drawn(dent, noisy, _normal_draws(relief.sheet.noise_covariance, _DRAWS, rng))
     with_model = _sizes_drawn(dent, flat, _normal_draws(relief.sheet.model_covariance, _DRAWS // 2, rng))
     noise, model = np.nanvar(with_noise, axis=0, ddof=1), np.nanvar(with_model, axis=0, ddof=1)
-    noise[0] = relief.noise_variance(*dent.deepest.at)[0]
+    excess = np.nanmean(with_noise, axis=0) - dent.sizes()
+    excess[_VOLUME] = 0.0
+    noise += excess**2
+    excess[0], luck_variance = luck_of(relief, look, dent.deepest, sign=-1.0)
+    noise[0] = relief.noise_variance(*dent.deepest.at)[0] + luck_variance
     model[0] = relief.model_variance(*dent.deepest.at)[0]
-    return noise, model
+    return excess, noise, model
 
 
 def _sizes_drawn(dent: _Dent, relief_terms: Array, sheet_offsets: Array) -> Array:
