@@ -101,7 +101,7 @@ def _nodes(line: Array) -> tuple[Array, Array, Array]:
 
 
 def _marks_variances(look: Look, smooth: Smooth, outline_px: Array, placing_px: float) -> Array:
-    """Variances (4,) as the outline is placed again and again: its longest line may turn from draw to draw."""
+    """Variances (4,) as the outline is placed again and again; its longest line may turn meanwhile."""
     offsets = look.rng.normal(0.0, placing_px, (_MARK_DRAWS, *outline_px.shape))
     sizes = [_sizes(look.rays, smooth, outline_px + offset).as_array() for offset in offsets]
     return np.asarray(np.var(sizes, axis=0, ddof=1))

@@ -1,0 +1,161 @@
+"""Trials: many random rendered cases with known truth, measured and judged by how honest their doubt is.
+
+An honest program passes the bands of `judge` some 99 times in 100 (binomial and chi-square arithmetic; the
+median of |error| / U of an honest U = 2 u is 0.337). Withheld cases are counted, not left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from fringewise.core.progress import Progress, Silent, steps
+from fringewise.findings.kind import look_at
+from fringewise.findings.registry import measure_finding
+from fringewise.workflow.surfaces import make_surface
+
+_SILENT: Final = Silent()
+_STANDOFF_MM: Final = (10.0, 24.0)
+_NORMAL_95: Final = 1.96
+
+IDEAL: Final = ("dent", "dent", "distance", "offset", "area")
+"""Damages of one ideal trial look."""
+
+JUDGED: Final = {"dent": "depth", "distance": "straight", "offset": "offset", "area": "area"}
+"""The one quantity of each kind that counts in the pooled judgement."""
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One measured quantity of a trial; `error` and both uncertainties in the quantity's unit.
+
+    `error` is NaN where the finding was withheld.
+    """
+
+    kind: str
+    quantity: str
+    family: str
+    standoff_mm: float
+    truth: float
+    error: float
+    standard_uncertainty: float
+    expanded_uncertainty: float
+    withheld: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """How honest and how good many cases of one sort are.
+
+    Attributes
+    ----------
+    count, withheld : int
+        Cases measured, and cases withheld.
+    covered : int
+        Cases whose 95 % interval holds the truth.
+    rms_normalised : float
+        Root of the mean square of error / u about zero.
+    median_ratio : float
+        Median of |error| / U.
+    median_error, median_relative_error, median_expanded : float
+        Medians of |error|, |error| / truth and U.
+    """
+
+    count: int
+    withheld: int
+    covered: int
+    rms_normalised: float
+    median_ratio: float
+    median_error: float
+    median_relative_error: float
+    median_expanded: float
+
+    @property
+    def coverage(self) -> float:
+        """Share of cases whose 95 % interval holds the truth."""
+        return self.covered / max(self.count, 1)
+
+
+def run_trials(
+    looks: int,
+    seed: int,
+    damages: Sequence[str] = IDEAL,
+    *,
+    rays_per_pixel: int = 5,
+    progress: Progress = _SILENT,
+) -> list[Case]:
+    """Render, mark and measure `looks` random looks with these damages each.
+
+    Parameters
+    ----------
+    looks : int
+    seed : int
+        Of everything: blades, poses, damages, noise, marks.
+    damages : sequence of str
+        Names of virtual damages on each look.
+    rays_per_pixel : int
+    progress : Progress
+    """
+    return [
+        case
+        for number in steps(range(looks), "trial looks", progress, looks)
+        for case in _one_look(np.random.default_rng([seed, number]), damages, rays_per_pixel)
+    ]
+
+
+def judge(cases: Sequence[Case], kind: str, quantity: str) -> Judgement:
+    """Judge the cases of one quantity of a kind."""
+    return _judge([one for one in cases if one.kind == kind and one.quantity == quantity])
+
+
+def judge_pooled(cases: Sequence[Case]) -> Judgement:
+    """Judge all kinds together, one quantity a case."""
+    return _judge([one for one in cases if JUDGED.get(one.kind) == one.quantity])
+
+
+def _one_look(rng: np.random.Generator, damages: Sequence[str], rays: int) -> Iterator[Case]:
+    from fringewise.virtual import Exposure, render, standard_head, standard_plan  # noqa: PLC0415 - when needed
+    from fringewise.virtual.scenes import random_blade_scene  # noqa: PLC0415
+    from fringewise.virtual.truth import truths_of  # noqa: PLC0415
+    from fringewise.workflow.marking import marked_findings  # noqa: PLC0415
+
+    head, standoff = standard_head(), float(rng.uniform(*_STANDOFF_MM))
+    scene = random_blade_scene(rng, standoff, damages)
+    made = render(scene, head, standard_plan(), Exposure(), rng, rays_per_pixel=rays)
+    look = look_at(make_surface(made.capture), seed=int(rng.integers(1 << 31)))
+    truths = truths_of(scene)
+    for finding in marked_findings(scene, head, rng):
+        truth = truths[finding.identity]
+        result = measure_finding(look, finding)
+        measured = {one.name: one for one in result.quantities}
+        for name, value in truth.quantities.items():
+            one = measured.get(name)
+            if one is None:
+                why = result.reason or "left out"
+                yield Case(truth.kind, name, truth.family, standoff, value, np.nan, np.nan, np.nan, why)
+                continue
+            doubt = one.standard_uncertainty, one.expanded_uncertainty
+            yield Case(truth.kind, name, truth.family, standoff, value, one.value - value, *doubt)
+
+
+def _judge(cases: Sequence[Case]) -> Judgement:
+    measured = [one for one in cases if not one.withheld]
+    error = np.array([one.error for one in measured])
+    standard = np.array([one.standard_uncertainty for one in measured])
+    expanded = np.array([one.expanded_uncertainty for one in measured])
+    truth = np.array([one.truth for one in measured])
+    if not measured:
+        return Judgement(0, len(cases), 0, np.nan, np.nan, np.nan, np.nan, np.nan)
+    return Judgement(
+        count=len(measured),
+        withheld=len(cases) - len(measured),
+        covered=int(np.sum(np.abs(error) <= _NORMAL_95 * standard)),
+        rms_normalised=float(np.sqrt(np.mean((error / standard) ** 2))),
+        median_ratio=float(np.median(np.abs(error) / expanded)),
+        median_error=float(np.median(np.abs(error))),
+        median_relative_error=float(np.median(np.abs(error / truth))),
+        median_expanded=float(np.median(expanded)),
+    )
