@@ -1,11 +1,11 @@
 """The compiled heart of decoding: one pass over the frames gives column, variance, risk and flags.
 
-Stretches of a row go through short loops that the compiler turns into vector code: frames → mean and fringe
-vector (least squares, any shifts), fringe vector → phase and its variance, phases → unwrapped column. What
-passes between the loops lies in one small array of lines at fixed places: so the compiler sees that they
-don't overlap. `fringewise.phase.rows` hands bands of rows to ordinary threads, which compiles in half the
-time of a parallel loop and needs no threading layer. Phases are in turns (1 = 2π rad) in here; arithmetic is
-float32.
+Stretches of a row go through short loops that the compiler turns into vector code. What passes between the
+loops lies in one small array of lines at fixed places: so the compiler sees that they don't overlap.
+`decode_four_rows` is for the usual plan (shifts of 0, 90, 180, 270°, whole ratios), `decode_any_rows` for
+every other; either is compiled when it is first needed. `fringewise.phase.rows` hands bands of rows to
+ordinary threads, which compiles in half the time of a parallel loop and needs no threading layer. Phases are
+in turns (1 = 2π rad) in here; arithmetic is float32.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from fringewise.core.flags import Flag
 from fringewise.core.kernels import kernel
 
 _F = np.float32
-_ZERO, _HALF, _ONE, _QUARTER = _F(0), _F(0.5), _F(1), _F(0.25)
+_ZERO, _QUARTER, _HALF, _ONE, _TWO, _FOUR = _F(0), _F(0.25), _F(0.5), _F(1), _F(2), _F(4)
 _TINY: Final = _F(1e-20)
 _NAN: Final = _F(np.nan)
 _TINY_ROOT: Final = _F(1e-10)
@@ -27,7 +27,7 @@ _TURNS2: Final = _F(1 / (4 * np.pi**2))
 _EIGHTH_LOG2_E: Final = _F(np.log2(np.e) / 8)
 _ROOT_32TH: Final = _F(np.sqrt(1 / 32))
 _LEAST_STEP_VAR, _MOST_STEP_VAR = _F(1 / 640), _F(1e6)  # e^-80 is as good as never, still an ordinary float32
-_CLOSE_CALL: Final = _F(0.4)  # turns by which two sets may disagree; at 0.5 the next fringe fits as well
+_NO_RISK_VAR: Final = _F(0.004)  # at this step variance the risk is 3e-15; below, it is given as 0
 
 _SATURATED, _DARK, _NOISY = np.uint16(Flag.SATURATED), np.uint16(Flag.DARK), np.uint16(Flag.NOISY_PHASE)
 _DOUBTFUL, _RIM, _NOTHING = np.uint16(Flag.DOUBTFUL_ORDER), np.uint16(Flag.RIM), np.uint16(0)
@@ -42,16 +42,20 @@ _X0, _X1, _X2, _X3 = _F(0.99992531), _F(0.69583283), _F(0.22606864), _F(0.078023
 _STRETCH: Final = 256
 """Pixels handled at a time; the lines of the working array are this far apart."""
 _MEAN, _COSINE, _SINE, _REST, _TURN, _TURN_VAR, _COLUMN, _COLUMN_VAR = range(0, 8 * _STRETCH, _STRETCH)
-_B2, _RISK, _BRIGHTEST, _IS_DARK, _IS_NOISY, _APART, _IS_OPEN = range(8 * _STRETCH, 15 * _STRETCH, _STRETCH)
-_LINES: Final = 15
+_B2, _STEP_VAR, _RISK, _BRIGHTEST, _MARK = range(8 * _STRETCH, 13 * _STRETCH, _STRETCH)
+_LINES: Final = 13
+
+# What a set finds wrong with a pixel is counted in its line _MARK, each fault in a digit of base 64.
+_MARK_DARK, _MARK_NOISY, _MARK_SPLIT, _MARK_OPEN = _F(1), _F(64), _F(64**2), _F(64**3)
+MOST_SETS: Final = 63
 
 # NaN is written on purpose, so the compiler may not assume that there is none.
 _FAST: Final = frozenset({"contract", "nsz", "arcp"})
 
 # Places in a set's row of constants (see `fringewise.phase.ladder`).
-FRINGES, FOUR, SPARE, CHI_LIMIT, RIPPLE_LIMIT = 0, 1, 2, 3, 4
-COVARIANCE = 5  # nine numbers: cc, cs, ss for the mean; cc, cs, ss for B cos φ; cc, cs, ss for B sin φ
-SET_CONSTANTS: Final = 14
+FRINGES, CLOSE_CALL, CHI_LIMIT, RIPPLE_LIMIT = 0, 1, 2, 3
+COVARIANCE = 4  # nine numbers: cc, cs, ss for the mean; cc, cs, ss for B cos φ; cc, cs, ss for B sin φ
+SET_CONSTANTS: Final = 13
 
 # Places in the capture's row of constants.
 READ_VAR, GAIN, DARK_LEVEL, SATURATION, LEAST_B2, MOST_PHASE_VAR, MOST_RISK, RIM_SIGMAS, WHOLE = range(9)
@@ -94,18 +98,41 @@ def _stretch(base: Array, start: int, n: int) -> Any:
 
 
 @kernel(fastmath=_FAST, inline=True)
-def _fit_four(base: Array, at: Array, shift: int, work: Array, n: int) -> None:
-    """Fit a set with shifts 0, 90, 180, 270°: A, B cos φ, B sin φ, squared residual, brightest level."""
+def _climb_four(base: Array, at: Array, shift: int, work: Array, n: int, one: Array, whole: Array) -> Any:
+    """Take in a set with shifts 0, 90, 180, 270°: fit, phase, order; gives how many pixels carry a risk."""
     first, second = _stretch(base, at[0] + shift, n), _stretch(base, at[1] + shift, n)
     third, fourth = _stretch(base, at[2] + shift, n), _stretch(base, at[3] + shift, n)
+    read_var, gain, dark_level = whole[READ_VAR], whole[GAIN], whole[DARK_LEVEL]
+    least_4b2, most_var = _FOUR * whole[LEAST_B2], whole[MOST_PHASE_VAR]
+    chi_limit, ripple_limit = _FOUR * one[CHI_LIMIT], one[RIPPLE_LIMIT]
+    fringes, period, split = one[FRINGES], _ONE / one[FRINGES], one[CLOSE_CALL]
+    risky = np.int32(0)
     for x in range(n):
         i0, i1, i2, i3 = np.int32(first[x]), np.int32(second[x]), np.int32(third[x]), np.int32(fourth[x])
-        work[_MEAN + x] = _QUARTER * _F(i0 + i1 + i2 + i3)
-        work[_COSINE + x] = _HALF * _F(i0 - i2)
-        work[_SINE + x] = _HALF * _F(i3 - i1)
-        apart = _HALF * _F(i0 + i2 - i1 - i3)
-        work[_REST + x] = apart * apart
+        mean = _QUARTER * _F(i0 + i1 + i2 + i3)
+        c, s, apart = _F(i0 - i2), _F(i3 - i1), _F(i0 + i2 - i1 - i3)  # twice B cos φ, B sin φ, the residual
+        var = read_var + gain * max(mean - dark_level, _ZERO)
+        square = c * c + s * s
+        larger = max(abs(c), abs(s), _TINY_ROOT)
+        over_both = _ONE / (larger * max(square, _TINY))  # one division for both quotients
+        phase_var = _TWO * var * (larger * over_both)
+        turn, turn_var = turns_of(s, c, square * over_both), phase_var * _TURNS2
+        away = work[_COLUMN + x] * fringes - turn
+        order = np.floor(away + _HALF)
+        step_var = work[_COLUMN_VAR + x] * fringes * fringes + turn_var
+        dark = (square < least_4b2) | (phase_var > most_var)
+        mark = _MARK_DARK if dark else _ZERO
+        mark += _MARK_NOISY if apart * apart > chi_limit * var + ripple_limit * square else _ZERO
+        mark += _MARK_SPLIT if abs(away - order) > split else _ZERO
+        work[_MARK + x] += mark
         work[_BRIGHTEST + x] = max(work[_BRIGHTEST + x], _F(max(i0, i1, i2, i3)))
+        work[_COLUMN + x] = (turn + order) * period
+        work[_COLUMN_VAR + x] = turn_var * period * period
+        work[_STEP_VAR + x] = step_var
+        work[_MEAN + x] = mean
+        work[_B2 + x] = _QUARTER * square
+        risky += np.int32(step_var > _NO_RISK_VAR)
+    return risky
 
 
 @kernel(fastmath=_FAST, inline=True)
@@ -144,7 +171,7 @@ def _phase_of_fit(work: Array, n: int, one: Array, whole: Array) -> None:
         var = read_var + gain * max(work[_MEAN + x] - dark_level, _ZERO)
         b2 = c * c + s * s
         larger = max(abs(c), abs(s), _TINY_ROOT)
-        over_both = _ONE / (larger * max(b2, _TINY))  # one division for both quotients
+        over_both = _ONE / (larger * max(b2, _TINY))
         over = larger * over_both
         var_cc = var * acc + gain * (c * ccc + s * scc)
         var_cs = var * acs + gain * (c * ccs + s * scs)
@@ -153,91 +180,117 @@ def _phase_of_fit(work: Array, n: int, one: Array, whole: Array) -> None:
         work[_TURN + x] = turns_of(s, c, b2 * over_both)
         work[_TURN_VAR + x] = phase_var * _TURNS2
         work[_B2 + x] = b2
-        dark = (b2 < least_b2) | (phase_var > most_var)
-        work[_IS_DARK + x] = max(work[_IS_DARK + x], _ONE if dark else _ZERO)
-        noisy = work[_REST + x] > chi_limit * var + ripple_limit * b2
-        work[_IS_NOISY + x] = max(work[_IS_NOISY + x], _ONE if noisy else _ZERO)
+        mark = _MARK_DARK if (b2 < least_b2) | (phase_var > most_var) else _ZERO
+        mark += _MARK_NOISY if work[_REST + x] > chi_limit * var + ripple_limit * b2 else _ZERO
+        work[_MARK + x] += mark
 
 
 @kernel(fastmath=_FAST, inline=True)
-def _start_column(work: Array, n: int, one: Array, whole: Array) -> None:
-    """Column of the coarsest set; open where others fit too and ratios that aren't whole could tell."""
-    period = _ONE / one[FRINGES]
-    sigmas, mixed = whole[RIM_SIGMAS], whole[WHOLE] == _ZERO
-    for x in range(n):
-        here, here_var = work[_TURN + x] * period, work[_TURN_VAR + x] * period * period
-        work[_COLUMN + x] = here
-        work[_COLUMN_VAR + x] = here_var
-        near = sigmas * np.sqrt(here_var)
-        others = (here > _ONE + near) | (here + period <= _ONE + near) | (here - period >= -near)
-        work[_IS_OPEN + x] = _ONE if mixed & others else _ZERO
+def _climb_any(work: Array, n: int, one: Array, sigmas: np.float32) -> Any:
+    """Carry the column over to a set; gives how many pixels carry a risk.
 
-
-@kernel(fastmath=_FAST, inline=True)
-def _refine_column(work: Array, n: int, one: Array) -> None:
-    """Carry the column over to the next finer set by the nearest whole fringe, and add up the risk."""
-    fringes = one[FRINGES]
-    period = _ONE / fringes
+    `sigmas` above 0 is for the coarsest of sets whose ratios aren't whole: a pixel that other fringes fit as
+    well is left open, because its finer sets may tell.
+    """
+    fringes, period, split = one[FRINGES], _ONE / one[FRINGES], one[CLOSE_CALL]
+    risky = np.int32(0)
     for x in range(n):
         turn, turn_var = work[_TURN + x], work[_TURN_VAR + x]
-        apart = work[_COLUMN + x] * fringes - turn
-        order = np.floor(apart + _HALF)
-        work[_RISK + x] += wrong_fringe_probability(work[_COLUMN_VAR + x] * fringes * fringes + turn_var)
+        away = work[_COLUMN + x] * fringes - turn
+        order = _ZERO if sigmas > _ZERO else np.floor(away + _HALF)
+        step_var = work[_COLUMN_VAR + x] * fringes * fringes + turn_var
+        here, near = turn * period, sigmas * np.sqrt(turn_var) * period
+        others = (here > _ONE + near) | (here + period <= _ONE + near) | (here - period >= -near)
+        mark = _MARK_SPLIT if abs(away - order) > split else _ZERO
+        mark += _MARK_OPEN if others & (sigmas > _ZERO) else _ZERO
+        work[_MARK + x] += mark
         work[_COLUMN + x] = (turn + order) * period
         work[_COLUMN_VAR + x] = turn_var * period * period
-        work[_APART + x] = max(work[_APART + x], abs(apart - order))
+        work[_STEP_VAR + x] = step_var
+        risky += np.int32(step_var > _NO_RISK_VAR)
+    return risky
 
 
 @kernel(fastmath=_FAST, inline=True)
-def _settle_column(work: Array, n: int, period: np.float32, whole: Array) -> None:
-    """Bring columns into the pattern, open where not exactly one fits; roots; NaN where dark."""
-    sigmas, check = whole[RIM_SIGMAS], whole[WHOLE] > _ZERO
-    over_period = _ONE / period
+def _add_risk(work: Array, n: int) -> None:
+    """Add the probability that the step just taken went wrong."""
     for x in range(n):
-        sigma = np.sqrt(work[_COLUMN_VAR + x])
-        near = sigmas * sigma
-        here = work[_COLUMN + x]
-        inside = here - period * np.floor((here + near) * over_period)
-        others = (inside > _ONE + near) | (inside + period <= _ONE + near)
-        dark = work[_IS_DARK + x] > _ZERO
-        work[_IS_OPEN + x] = max(work[_IS_OPEN + x], _ONE if check & others else _ZERO)
-        work[_COLUMN + x] = _NAN if dark else (inside if check else here)
-        work[_COLUMN_VAR + x] = _NAN if dark else sigma
-        work[_RISK + x] = min(work[_RISK + x], _ONE)
-        work[_B2 + x] = np.sqrt(work[_B2 + x])
-
-
-@kernel(fastmath=_FAST, inline=True)
-def _mark(work: Array, flags: Array, whole: Array) -> Any:
-    """Write the flags of a stretch and count its open pixels; a dark pixel is only dark."""
-    saturation, most_risk = whole[SATURATION], whole[MOST_RISK]
-    still_open = np.int32(0)
-    for x in range(flags.size):
-        lit = work[_IS_DARK + x] == _ZERO
-        doubtful = (work[_RISK + x] > most_risk) | (work[_APART + x] > _CLOSE_CALL)
-        mark = _SATURATED if work[_BRIGHTEST + x] >= saturation else _NOTHING
-        mark |= _NOTHING if lit else _DARK
-        mark |= _NOISY if lit & (work[_IS_NOISY + x] > _ZERO) else _NOTHING
-        mark |= _DOUBTFUL if lit & doubtful else _NOTHING
-        mark |= _RIM if lit & (work[_IS_OPEN + x] > _ZERO) else _NOTHING
-        flags[x] = mark
-        still_open += np.int32(lit & (work[_IS_OPEN + x] > _ZERO))
-    return still_open
-
-
-@kernel(fastmath=_FAST, inline=True)
-def _put(work: Array, column: Array, sigma: Array, modulation: Array, mean: Array, risk: Array) -> None:
-    """Copy finished lines of the working array to the outputs."""
-    n = column.size
-    column[:] = work[_COLUMN : _COLUMN + n]
-    sigma[:] = work[_COLUMN_VAR : _COLUMN_VAR + n]
-    modulation[:] = work[_B2 : _B2 + n]
-    mean[:] = work[_MEAN : _MEAN + n]
-    risk[:] = work[_RISK : _RISK + n]
+        work[_RISK + x] += wrong_fringe_probability(work[_STEP_VAR + x])
 
 
 @kernel(fastmath=_FAST)
-def decode_rows(
+def _finish(
+    work: Array, period: np.float32, whole: Array,
+    column: Array, sigma: Array, modulation: Array, mean: Array, risk: Array, flags: Array,
+) -> Any:  # fmt: skip
+    """Bring a stretch's columns into the pattern and write all outputs; gives the pixels left open (RIM)."""
+    n = column.size
+    sigmas, saturation, most_risk = whole[RIM_SIGMAS], whole[SATURATION], whole[MOST_RISK]
+    check, over_period = whole[WHOLE] > _ZERO, _ONE / period
+    for x in range(n):
+        doubt = np.sqrt(work[_COLUMN_VAR + x])
+        near = sigmas * doubt
+        here = work[_COLUMN + x]
+        inside = here - period * np.floor((here + near) * over_period)
+        others = check & ((inside > _ONE + near) | (inside + period <= _ONE + near))
+        faults = np.int32(work[_MARK + x])
+        lit = faults & 63 == 0
+        work[_COLUMN + x] = (inside if check else here) if lit else _NAN
+        work[_COLUMN_VAR + x] = doubt if lit else _NAN
+        work[_B2 + x] = np.sqrt(work[_B2 + x])
+        work[_RISK + x] = min(work[_RISK + x], _ONE)
+        work[_MARK + x] = _F(faults) + (_MARK_OPEN if others else _ZERO)
+    for x in range(n):
+        column[x] = work[_COLUMN + x]
+    for x in range(n):
+        sigma[x] = work[_COLUMN_VAR + x]
+    for x in range(n):
+        modulation[x] = work[_B2 + x]
+    for x in range(n):
+        mean[x] = work[_MEAN + x]
+    for x in range(n):
+        risk[x] = work[_RISK + x]
+    still_open = np.int32(0)
+    for x in range(n):
+        faults = np.int32(work[_MARK + x])
+        lit = faults & 63 == 0
+        is_open = lit & (faults >> 18 != 0)
+        doubtful = lit & ((work[_RISK + x] > most_risk) | ((faults >> 12) & 63 != 0))
+        flag = _SATURATED if work[_BRIGHTEST + x] >= saturation else _NOTHING
+        flag |= _NOTHING if lit else _DARK
+        flag |= _NOISY if lit & ((faults >> 6) & 63 != 0) else _NOTHING
+        flag |= _DOUBTFUL if doubtful else _NOTHING
+        flag |= _RIM if is_open else _NOTHING
+        flags[x] = flag
+        still_open += np.int32(is_open)
+    return still_open
+
+
+@kernel(fastmath=_FAST)
+def decode_four_rows(
+    base: Array, starts: Array, first: Array, sets: Array, whole: Array, top: int, bottom: int,
+    column: Array, sigma: Array, modulation: Array, mean: Array, risk: Array, flags: Array,
+) -> Any:  # fmt: skip
+    """Decode rows where all sets have shifts of 0, 90, 180, 270° and whole ratios; see `decode_any_rows`."""
+    work = np.empty(_LINES * _STRETCH, dtype=np.float32)
+    width, still_open = column.shape[1], 0
+    for y in range(top, bottom):
+        for left in range(0, width, _STRETCH):
+            right = min(left + _STRETCH, width)
+            work[_COLUMN:] = _ZERO
+            for s in range(sets.shape[0]):
+                at, shift = starts[first[s] : first[s + 1]], y * width + left
+                if _climb_four(base, at, shift, work, right - left, sets[s], whole) > 0 and s > 0:
+                    _add_risk(work, right - left)
+            still_open += _finish(
+                work, _ONE / sets[0, FRINGES], whole, column[y, left:right], sigma[y, left:right],
+                modulation[y, left:right], mean[y, left:right], risk[y, left:right], flags[y, left:right],
+            )  # fmt: skip
+    return still_open
+
+
+@kernel(fastmath=_FAST)
+def decode_any_rows(
     base: Array, starts: Array, first: Array, solve: Array, model: Array, sets: Array, whole: Array,
     top: int, bottom: int,
     column: Array, sigma: Array, modulation: Array, mean: Array, risk: Array, flags: Array,
@@ -249,28 +302,20 @@ def decode_rows(
     and `whole` (CAPTURE_CONSTANTS,) the constants.
     """
     work = np.empty(_LINES * _STRETCH, dtype=np.float32)
-    width = column.shape[1]
-    still_open = 0
+    width, still_open = column.shape[1], 0
     for y in range(top, bottom):
         for left in range(0, width, _STRETCH):
             right = min(left + _STRETCH, width)
-            n, shift = right - left, y * width + left
-            work[_RISK:] = _ZERO
+            work[_COLUMN:] = _ZERO
             for s in range(sets.shape[0]):
-                lo, hi = first[s], first[s + 1]
-                if sets[s, FOUR] > _ZERO:
-                    _fit_four(base, starts[lo:hi], shift, work, n)
-                else:
-                    _fit_any(base, starts[lo:hi], shift, solve[lo:hi], model[lo:hi], work, n)
-                _phase_of_fit(work, n, sets[s], whole)
-                if s == 0:
-                    _start_column(work, n, sets[s], whole)
-                else:
-                    _refine_column(work, n, sets[s])
-            _settle_column(work, n, _ONE / sets[0, FRINGES], whole)
-            _put(
-                work, column[y, left:right], sigma[y, left:right], modulation[y, left:right],
-                mean[y, left:right], risk[y, left:right],
+                lo, hi, shift = first[s], first[s + 1], y * width + left
+                _fit_any(base, starts[lo:hi], shift, solve[lo:hi], model[lo:hi], work, right - left)
+                _phase_of_fit(work, right - left, sets[s], whole)
+                sigmas = whole[RIM_SIGMAS] if s == 0 and whole[WHOLE] == _ZERO else _ZERO
+                if _climb_any(work, right - left, sets[s], sigmas) > 0 and s > 0:
+                    _add_risk(work, right - left)
+            still_open += _finish(
+                work, _ONE / sets[0, FRINGES], whole, column[y, left:right], sigma[y, left:right],
+                modulation[y, left:right], mean[y, left:right], risk[y, left:right], flags[y, left:right],
             )  # fmt: skip
-            still_open += _mark(work, flags[y, left:right], whole)
     return still_open

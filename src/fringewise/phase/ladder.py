@@ -23,6 +23,8 @@ LEAST_MODULATION_SHARE: Final = 1 / 128
 """… or below this share of the camera's full scale."""
 MOST_ORDER_RISK: Final = 1e-4
 """A pixel whose fringe order is wrong with more than this probability is flagged."""
+CLOSE_CALL_TURNS: Final = 0.4
+"""Two sets that disagree by more are doubted whatever the risk: at 0.5 the next fringe fits as well."""
 RIM_SIGMAS: Final = 6.0
 """So many standard deviations of the column from the pattern's rim both rims are thought possible."""
 RESIDUAL_CHANCE: Final = 1e-9
@@ -50,8 +52,8 @@ class Ladder:
     covariance : (S, 9) float64
         Factors of the covariance (cc, cs, ss) of B cos φ, B sin φ: for the variance at the mean level, for
         gain · B cos φ, for gain · B sin φ.
-    four : (S,) bool
-        Whether the shifts are 0, 90, 180, 270° in this order.
+    four : bool
+        Whether the shifts of all sets are 0, 90, 180, 270° in this order.
     whole : bool
         Whether every set has a whole multiple of the coarsest set's fringes.
     """
@@ -62,7 +64,7 @@ class Ladder:
     solve: Float32Array
     model: Float32Array
     covariance: Array
-    four: npt.NDArray[np.bool_]
+    four: bool
     whole: bool
 
 
@@ -74,8 +76,8 @@ def climb(sets: Sequence[FringeSet]) -> Ladder:
     >>> import math
     >>> four = tuple(math.radians(d) for d in (0, 90, 180, 270))
     >>> ladder = climb([FringeSet(49, four), FringeSet(1, four), FringeSet(7, four)])
-    >>> ladder.order, ladder.whole, ladder.four.tolist()
-    ((1, 2, 0), True, [True, True, True])
+    >>> ladder.order, ladder.whole, ladder.four
+    ((1, 2, 0), True, True)
     """
     order = tuple(sorted(range(len(sets)), key=lambda n: sets[n].fringes))
     sorted_sets = [sets[n] for n in order]
@@ -89,7 +91,7 @@ def climb(sets: Sequence[FringeSet]) -> Ladder:
         solve=np.concatenate([np.linalg.pinv(design).T for design in designs]).astype(np.float32),
         model=np.concatenate(designs).astype(np.float32),
         covariance=np.array([_covariance_factors(design) for design in designs]),
-        four=np.array([_is_four(one) for one in sorted_sets]),
+        four=all(_is_four(one) for one in sorted_sets),
         whole=bool(np.all(np.abs(ratios - np.round(ratios)) < _WHOLE_RATIO * ratios)),
     )
 
@@ -101,7 +103,9 @@ def set_constants(ladder: Ladder) -> Float32Array:
     limits = np.array([chdtri(n, RESIDUAL_CHANCE) if n else np.inf for n in spare])
     # A second harmonic h B leaves at most N (h B)² of squares behind (all of it where 4 shifts alias it).
     ripple = frames * RESIDUAL_RIPPLE**2
-    front = np.column_stack([ladder.fringes, ladder.four, spare, limits, ripple])
+    close_call = np.full(len(spare), CLOSE_CALL_TURNS)
+    close_call[0] = np.inf  # the coarsest set has none to disagree with
+    front = np.column_stack([ladder.fringes, close_call, limits, ripple])
     return np.hstack([front, ladder.covariance]).astype(np.float32)
 
 

@@ -143,12 +143,12 @@ def _phase_drifts(frames: _Frames, ladder: Ladder, noise: NoiseModel, decoded: D
     last = len(frames.times) - 1
     fine, coarse = _part(ladder, last), _part(ladder, max(last - 1, 0))
     alone = last == 0 or ladder.fringes[last - 1] < LEAST_COARSE_FRINGES
-    spread = float(ladder.covariance[max(last - 1, 0), [0, 2]].mean())
+    spread = np.float32(ladder.covariance[max(last - 1, 0), [0, 2]].mean())
     kernels.phase_sums(
         frames.base,
         frames.starts[coarse][: 0 if alone else None], ladder.solve[coarse],
-        ladder.fringes[max(last - 1, 0)], spread,
-        frames.starts[fine], ladder.solve[fine], drift_combinations(frames.plan[last]),
+        np.float32(ladder.fringes[max(last - 1, 0)]), spread,
+        frames.starts[fine], ladder.solve[fine], drift_combinations(frames.plan[last]).astype(np.float32),
         _noise_terms(noise), decoded.column, decoded.sigma, decoded.flags, ROW_SPACING, sums,
     )  # fmt: skip
     blocks = sums[sums[..., kernels.COUNT] >= LEAST_IN_BLOCK]
@@ -217,7 +217,7 @@ def _picture_shift(
     if frames.times[first] == frames.times[last]:
         return None
     early, late = _part(ladder, first), _part(ladder, last)
-    spread = float((ladder.solve[early, 0] ** 2).sum() + (ladder.solve[late, 0] ** 2).sum())
+    spread = np.float32((ladder.solve[early, 0] ** 2).sum() + (ladder.solve[late, 0] ** 2).sum())
     sums = np.zeros((kernels.TEXTURE_TERMS, kernels.TEXTURE_TERMS))
     count = kernels.texture_sums(
         frames.base, frames.starts[early], ladder.solve[early], frames.starts[late], ladder.solve[late],
@@ -256,8 +256,8 @@ def _part(ladder: Ladder, number: int) -> slice:
     return slice(int(ladder.first[number]), int(ladder.first[number + 1]))
 
 
-def _noise_terms(noise: NoiseModel) -> Array:
-    return np.array([noise.read_dn**2, noise.gain_dn_per_electron, noise.dark_dn])
+def _noise_terms(noise: NoiseModel) -> npt.NDArray[np.float32]:
+    return np.array([noise.read_dn**2, noise.gain_dn_per_electron, noise.dark_dn], dtype=np.float32)
 
 
 def _centred(across: npt.NDArray[np.intp], down: npt.NDArray[np.intp]) -> Array:

@@ -41,7 +41,7 @@ class Decoded:
 
 def decode_sets(sets: Sequence[FringeFrames], ladder: Ladder, noise: NoiseModel) -> Decoded:
     """Decode column sets (in the order that `ladder` was made from) with a known noise model."""
-    from fringewise.phase.kernels import decode_rows  # noqa: PLC0415 - numba takes 0.25 s to import
+    from fringewise.phase.kernels import decode_any_rows, decode_four_rows  # noqa: PLC0415 - numba takes 0.25 s to import
 
     base, starts, _kept = spanned([sets[n] for n in ladder.order])
     shape = sets[0].frames.shape[1:]
@@ -51,11 +51,11 @@ def decode_sets(sets: Sequence[FringeFrames], ladder: Ladder, noise: NoiseModel)
     constants, limits = set_constants(ladder), capture_constants(ladder, noise)
 
     def decode_band(top: int, bottom: int) -> int:
-        found: int = decode_rows(
-            base, starts, ladder.first, ladder.solve, ladder.model, constants, limits, top, bottom,
-            column, sigma, modulation, mean, risk, flags,
-        )  # fmt: skip
-        return found
+        outputs = column, sigma, modulation, mean, risk, flags
+        if ladder.four and ladder.whole:
+            return int(decode_four_rows(base, starts, ladder.first, constants, limits, top, bottom, *outputs))
+        plan = ladder.first, ladder.solve, ladder.model, constants, limits
+        return int(decode_any_rows(base, starts, *plan, top, bottom, *outputs))
 
     still_open = sum(in_bands(decode_band, shape[0]))
     return Decoded(column, sigma, modulation, mean, risk, flags, still_open)
