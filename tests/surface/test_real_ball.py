@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 from scipy.optimize import least_squares
 
 from fringewise.core.checks import Array
@@ -12,9 +13,13 @@ from fringewise.files import read_head
 from fringewise.surface.rays import points_on_rays
 
 
-def sphere_residuals(points: Array, keep: Array, start: Array) -> Array:
+def sphere_residuals(points: Array, keep: npt.NDArray[np.bool_], start: Array) -> Array:
     """Radial distances (N,) to the free least-squares sphere through the points kept."""
-    fitted = least_squares(lambda p: np.linalg.norm(points[keep] - p[:3], axis=1) - p[3], start)
+
+    def misses(sphere: Array) -> Array:
+        return np.asarray(np.linalg.norm(points[keep] - sphere[:3], axis=1) - sphere[3])
+
+    fitted = least_squares(misses, start)
     return np.asarray(np.linalg.norm(points - fitted.x[:3], axis=1) - fitted.x[3])
 
 
@@ -26,8 +31,8 @@ def test_form_of_the_real_ball(shared_data: Path) -> None:
         column = held["column"]
     xyz, _, _ = points_on_rays(head, column, np.full_like(column, 1e-5), np.zeros(column.shape, np.uint16))
     points = xyz[np.isfinite(xyz[..., 2])].astype(np.float64)
-    keep = np.ones(len(points), dtype=np.bool_)
-    start = np.append(points.mean(axis=0) + [0, 0, 20], 25.0)
+    keep = np.full(len(points), fill_value=True)
+    start = np.append(points.mean(axis=0) + np.array([0, 0, 20]), 25.0)
     while True:
         residuals = sphere_residuals(points, keep, start)
         stays = keep & (np.abs(residuals) < 3 * residuals[keep].std())

@@ -11,7 +11,6 @@ from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
-from numba import prange
 
 from fringewise.core.kernels import kernel
 
@@ -21,12 +20,10 @@ JOINED: Final = np.uint8(1)
 BEYOND: Final = np.uint8(16)
 """A link's value: two live neighbours on one surface, or on two; 0 where one is not live.
 
-The sum over a pixel's 8 links holds the number joined in its low four bits, the number beyond above them.
+So the sum over a pixel's 8 links holds the number joined in its low four bits, the number beyond above.
 """
 
 _NO_LINK: Final = np.uint8(0)
-_LEAST_SUPPORT: Final = 5
-_LEAST_ALONE: Final = 3
 _REACH: Final = 3
 _LEAST_INSIDE: Final = 6
 _SIGMAS2_JOINED: Final = np.float32(25.0)
@@ -46,15 +43,17 @@ def _link_row(
         link[u] = (JOINED if joined else BEYOND) if both else _NO_LINK
 
 
-@kernel(parallel=True)
-def link_neighbours(z: Image, sigma: Image, live: Image, slope2: np.float32, links: Image) -> None:
-    """Link each pixel to its neighbours right, below left, below and below right.
+@kernel()
+def link_neighbours(
+    z: Image, sigma: Image, live: Image, slope2: np.float32, links: Image, first: int, end: int
+) -> None:
+    """Link each pixel of rows `first` … `end` to its neighbours right, below left, below and below right.
 
     Pixel (v, u) stands at ``links[:, v + 1, u + 1]``; the frame round it stays 0. Neighbours are joined when
     their step in depth is within five standard deviations and the steepest slope together.
     """
     height, width = z.shape
-    for v in prange(height):
+    for v in range(first, end):
         s, m = sigma[v], live[v]
         d = z[v]
         row = links[:, v + 1]
@@ -69,66 +68,45 @@ def link_neighbours(z: Image, sigma: Image, live: Image, slope2: np.float32, lin
 
 
 @kernel()
-def _sum_row(row: Image, above: Image, total: Image) -> None:
-    right, below_left, below, below_right = row[0], row[1], row[2], row[3]
-    above_right, over, above_left = above[1], above[2], above[3]
-    for u in range(total.size):
-        half = right[u + 1] + right[u] + below_left[u + 1] + below[u + 1] + below_right[u + 1]
-        total[u] = half + above_right[u + 2] + over[u + 1] + above_left[u]
+def _apart(z: Image, sigma: Image, v: int, u: int, y: int, x: int, slope2: float) -> bool:
+    """Whether the step between two pixels is too high for one surface."""
+    apart2 = (y - v) * (y - v) + (x - u) * (x - u)
+    step = z[y, x] - z[v, u]
+    noise2 = sigma[v, u] * sigma[v, u] + sigma[y, x] * sigma[y, x]
+    return bool(step * step > slope2 * apart2 * z[v, u] * z[y, x] + _SIGMAS2_JOINED * noise2)
 
 
-@kernel(parallel=True)
-def keep_supported(links: Image, live: Image, totals: Image, kept: Image) -> None:
-    """Keep live pixels with 5 or more of their 8 neighbours on the same surface.
-
-    Where neighbours are merely lost (too dark) and none lies on another surface, 3 are enough.
-    """
-    height, width = live.shape
-    for v in prange(height):
-        _sum_row(links[:, v + 1], links[:, v], totals[v])
-        for u in range(width):
-            joined = totals[v, u] & 15
-            enough = joined >= _LEAST_SUPPORT or (totals[v, u] < BEYOND and joined >= _LEAST_ALONE)
-            kept[v, u] = live[v, u] and enough
-
-
-@kernel(parallel=True)
-def near(marks: Image, found: Image) -> None:
-    """Mark pixels that have one of their 8 neighbours, or themselves, among `marks`."""
-    height, width = marks.shape
-    for v in prange(height):
-        column = np.empty(width, np.bool_)
-        top = marks[max(v - 1, 0)]
-        low = marks[min(v + 1, height - 1)]
-        mid = marks[v]
-        row = found[v]
-        for u in range(width):
-            column[u] = top[u] | mid[u] | low[u]
-        row[0] = column[0] | column[min(1, width - 1)]
-        row[width - 1] = column[width - 1] | column[max(width - 2, 0)]
-        for u in range(1, width - 1):
-            row[u] = column[u - 1] | column[u] | column[u + 1]
+@kernel()
+def _ways(z: Image, sigma: Image, inside: Image, v: int, u: int, slope2: float, ways: Image) -> None:
+    """Say in which of the 8 directions the surface goes on from (v, u): beyond a step lies another."""
+    height, width = z.shape
+    for dv in range(-1, 2):
+        for du in range(-1, 2):
+            y = v + dv
+            x = u + du
+            within = 0 <= y < height and 0 <= x < width
+            ways[dv + 1, du + 1] = within and inside[y, x] > 0 and not _apart(z, sigma, v, u, y, x, slope2)
 
 
 @kernel()
 def _fit_inside(
-    z: Image, sigma: Image, modulation: Image, inside: Image, v: int, u: int, slope2: float, sums: Image
-) -> int:
+    z: Image, sigma: Image, modulation: Image, inside: Image, v: int, u: int, slope2: float,
+    ways: Image, sums: Image,
+) -> int:  # fmt: skip
     """Sums of a weighted plane fit to 1/z and the modulation at pixels further inside than (v, u)."""
     height, width = z.shape
     sums[:] = 0.0
     count = 0
     ring = inside[v, u]
+    _ways(z, sigma, inside, v, u, slope2, ways)
     for y in range(max(v - _REACH, 0), min(v + _REACH + 1, height)):
         for x in range(max(u - _REACH, 0), min(u + _REACH + 1, width)):
-            if inside[y, x] <= ring:
+            if inside[y, x] <= ring or not ways[np.sign(y - v) + 1, np.sign(x - u) + 1]:
+                continue
+            if _apart(z, sigma, v, u, y, x, slope2):
                 continue
             dv = float(y - v)
             du = float(x - u)
-            step = z[y, x] - z[v, u]
-            noise2 = sigma[v, u] * sigma[v, u] + sigma[y, x] * sigma[y, x]
-            if step * step > slope2 * (dv * dv + du * du) * z[v, u] * z[y, x] + _SIGMAS2_JOINED * noise2:
-                continue
             w = 1.0 / z[y, x]
             doubt = sigma[y, x] * w * w
             weight = 1.0 / (doubt * doubt)
@@ -177,29 +155,30 @@ def _brightest(modulation: Image, v: int, u: int) -> float:
     return most
 
 
-@kernel(parallel=True)
+@kernel()
 def disagreeing(
-    z: Image, sigma: Image, modulation: Image, totals: Image, inside: Image, ring: int, slope2: float,
-    limits: tuple[float, float, float, float], noise: tuple[float, float], mixed: Image,
+    z: Image, sigma: Image, modulation: Image, at_step: Image, inside: Image, ring: int, slope2: float,
+    limits: tuple[float, float, float, float], noise: tuple[float, float], mixed: Image, first: int, end: int,
 ) -> None:  # fmt: skip
-    """Mark pixels of one ring of the outline that disagree with the surface further inside.
+    """Mark pixels of one ring of the outline, in rows `first` … `end`, that disagree with what lies inside.
 
     `limits`: most standard deviations off; least and most modulation as a share of that inside; least as a
     share of the brightest neighbour's. Before the dark these hold beyond modulation's `noise` (read-out
     variance, variance for each grey level of modulation); at a step to another surface they hold as they are.
     """
-    height, width = z.shape
+    width = z.shape[1]
     most_off, least_share, most_share, least_of_brightest = limits
     read2, by_level = noise
-    for v in prange(height):
-        sums = np.empty(12, np.float64)
+    sums = np.empty(12, np.float64)
+    ways = np.empty((3, 3), np.bool_)
+    for v in range(first, end):
         for u in range(width):
             if inside[v, u] != ring:
                 continue
             own = modulation[v, u]
             brightest = _brightest(modulation, v, u)
-            slack = _SLACK * math.sqrt(read2 + by_level * brightest) if totals[v, u] < BEYOND else 0.0
-            count = _fit_inside(z, sigma, modulation, inside, v, u, slope2, sums)
+            slack = _SLACK * math.sqrt(read2 + by_level * brightest) if not at_step[v, u] else 0.0
+            count = _fit_inside(z, sigma, modulation, inside, v, u, slope2, ways, sums)
             value, inner, variance = _expected(sums)
             if count < _LEAST_INSIDE or np.isnan(variance):
                 mixed[v, u] = own < least_share * brightest - slack

@@ -11,7 +11,6 @@ from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
-from numba import prange
 
 from fringewise.core.kernels import kernel
 
@@ -90,41 +89,40 @@ def _plane(sums: Image) -> tuple[float, float, float, float]:
 
 
 @kernel()
+def _apart(xyz: Image, sigma: Image, v: int, u: int, y: int, x: int, slope2: float) -> bool:
+    """Whether the step between two pixels is too high for one surface."""
+    z = float(xyz[v, 3 * u + 2])
+    other = float(xyz[y, 3 * x + 2])
+    apart2 = (y - v) * (y - v) + (x - u) * (x - u)
+    noise2 = float(sigma[v, u]) ** 2 + float(sigma[y, x]) ** 2
+    return bool((z - other) * (z - other) > slope2 * apart2 * z * other + 25.0 * noise2)
+
+
+@kernel()
 def _gather(
     xyz: Image, sigma: Image, live: Image, v: int, u: int, reach: int, slope2: float,
     middle: tuple[float, float, float], sums: Image,
 ) -> None:  # fmt: skip
-    """Sums over just those pixels of the window that can lie on the middle pixel's surface."""
-    x0, y0, s0 = middle
+    """Sums over just those pixels of the window that can lie on the middle pixel's surface.
+
+    Beyond a neighbour that is lost or across a step nothing counts: another surface may begin there.
+    """
     height, width = live.shape
-    z0 = float(xyz[v, 3 * u + 2])
+    terms = np.empty((SUMS, 1), np.float64)
+    ways = np.zeros((3, 3), np.bool_)
     sums[:] = 0.0
-    for j in range(max(v - reach, 0), min(v + reach + 1, height)):
-        for i in range(max(u - reach, 0), min(u + reach + 1, width)):
-            if not live[j, i]:
+    for y in range(max(v - 1, 0), min(v + 2, height)):
+        for x in range(max(u - 1, 0), min(u + 2, width)):
+            ways[y - v + 1, x - u + 1] = live[y, x] and not _apart(xyz, sigma, v, u, y, x, slope2)
+    for y in range(max(v - reach, 0), min(v + reach + 1, height)):
+        for x in range(max(u - reach, 0), min(u + reach + 1, width)):
+            if not live[y, x] or not ways[np.sign(y - v) + 1, np.sign(x - u) + 1]:
                 continue
-            z = float(xyz[j, 3 * i + 2])
-            apart2 = (j - v) * (j - v) + (i - u) * (i - u)
-            noise2 = float(sigma[v, u]) ** 2 + float(sigma[j, i]) ** 2
-            if (z - z0) * (z - z0) > slope2 * apart2 * z * z0 + 25.0 * noise2:
+            if _apart(xyz, sigma, v, u, y, x, slope2):
                 continue
-            s = 1.0 / z
-            x = float(xyz[j, 3 * i]) * s - x0
-            y = float(xyz[j, 3 * i + 1]) * s - y0
-            doubt = float(sigma[j, i]) * s * s
-            w = 1.0 / (doubt * doubt)
-            s -= s0
-            sums[0] += 1.0
-            sums[1] += w
-            sums[2] += w * x
-            sums[3] += w * y
-            sums[4] += w * x * x
-            sums[5] += w * x * y
-            sums[6] += w * y * y
-            sums[7] += w * s
-            sums[8] += w * s * x
-            sums[9] += w * s * y
-            sums[10] += w * s * s
+            _terms(xyz[y, 3 * x : 3 * x + 3], sigma[y, x : x + 1], live[y, x : x + 1], middle, terms)
+            for k in range(SUMS):
+                sums[k] += terms[k, 0]
 
 
 @kernel()
@@ -150,32 +148,32 @@ def _solve_row(
         normals[3 * u + 2] = c * over
 
 
-@kernel(parallel=True)
+@kernel()
 def fit_normals(
     xyz: Image, sigma: Image, live: Image, reach: int, slope2: float, middle: tuple[float, float, float],
-    normals: Image, bands: int,
+    normals: Image, first: int, end: int,
 ) -> None:  # fmt: skip
-    """Unit normals towards the head; `xyz` and `normals` (H, 3 W), NaN where there is no plane."""
+    """Unit normals towards the head of rows `first` … `end`, NaN where there is no plane.
+
+    `xyz` and `normals` are (H, 3 W).
+    """
     height, width = live.shape
     rows = 2 * reach + 1
-    for band in prange(bands):
-        kept = np.zeros((rows, SUMS, width), np.float64)
-        terms = np.empty((SUMS, width), np.float64)
-        total = np.empty((SUMS, width), np.float64)
-        first = band * height // bands
-        last = (band + 1) * height // bands
-        for r in range(first - reach, last + reach):
-            slot = kept[r % rows]
-            if 0 <= r < height:
-                _terms(xyz[r], sigma[r], live[r], middle, terms)
-                _window_row(terms, reach, slot)
-            else:
-                slot[:] = 0.0
-            v = r - reach
-            if v < first:
-                continue
-            total[:] = 0.0
-            for k in range(rows):
-                for n in range(SUMS):
-                    _add(total[n], kept[k, n])
-            _solve_row(xyz, sigma, live, v, reach, slope2, middle, total, normals[v])
+    kept = np.zeros((rows, SUMS, width), np.float64)
+    terms = np.empty((SUMS, width), np.float64)
+    total = np.empty((SUMS, width), np.float64)
+    for r in range(first - reach, end + reach):
+        slot = kept[r % rows]
+        if 0 <= r < height:
+            _terms(xyz[r], sigma[r], live[r], middle, terms)
+            _window_row(terms, reach, slot)
+        else:
+            slot[:] = 0.0
+        v = r - reach
+        if v < first:
+            continue
+        total[:] = 0.0
+        for k in range(rows):
+            for n in range(SUMS):
+                _add(total[n], kept[k, n])
+        _solve_row(xyz, sigma, live, v, reach, slope2, middle, total, normals[v])

@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 import math
-from typing import Final
 
-import numba
 import numpy as np
 
-from fringewise.core.kernels import PARALLEL_LOCK
+from fringewise.surface.bands import in_bands
 from fringewise.surface.cleaning import CleaningRule, focal_px
 from fringewise.surface.normal_kernels import fit_normals
 from fringewise.surface.surface import Float32Array, Surface
-
-_BANDS_A_THREAD: Final = 4
 
 
 def normals(surface: Surface, window_px: int = 7) -> Float32Array:
@@ -57,9 +53,8 @@ def normals(surface: Surface, window_px: int = 7) -> Float32Array:
         slope2 = (math.tan(math.radians(CleaningRule().steepest_deg)) / focal_px(surface)) ** 2
         xyz = np.ascontiguousarray(surface.xyz_mm).reshape(height, 3 * width)
         sigma = np.ascontiguousarray(surface.sigma_mm)
-        with PARALLEL_LOCK:
-            bands = min(height, _BANDS_A_THREAD * numba.get_num_threads())
-            fit_normals(xyz, sigma, live, window_px // 2, slope2, middle, made, bands)
+        window = (xyz, sigma, live, window_px // 2, slope2, middle, made)
+        in_bands(height, lambda first, end: fit_normals(*window, first, end))
     return made.reshape(height, width, 3)
 
 
