@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import json
+import lzma
 import math
 import zipfile
 import zlib
@@ -15,9 +17,9 @@ import numpy.typing as npt
 
 from fringewise.capture.capture import FrameArray
 from fringewise.capture.head import Head
-from fringewise.core.errors import PlaceUnusable, refuse
+from fringewise.core.errors import refuse
 from fringewise.core.flags import FLAG_TABLE
-from fringewise.disk import whole_file
+from fringewise.disk import bytes_of, whole_file
 from fringewise.files.surface_checks import (
     Found,
     check_company,
@@ -28,7 +30,18 @@ from fringewise.files.surface_checks import (
 )
 from fringewise.surface.surface import Surface
 
-_MOST_BYTES: Final = 16 * 2**30
+_MOST_BYTES: Final = 8 * 2**30
+_DAMAGE: Final = (
+    zipfile.BadZipFile,
+    zlib.error,
+    lzma.LZMAError,
+    ValueError,
+    EOFError,
+    OSError,
+    RuntimeError,  # encrypted; NotImplementedError (another compression) is one, too
+    MemoryError,  # a size that can't be true
+)
+"""What reading an archive out of memory raises where its bytes are damaged."""
 
 
 def write_surface(surface: Surface, path: Path) -> None:
@@ -100,18 +113,13 @@ def read_surface(
 def _arrays_of(path: Path, found: Found) -> dict[str, npt.NDArray[Any]]:
     """Read the arrays that this format names; object arrays and absurd sizes are refused unread."""
     names = ("xyz_mm", "sigma_mm", "flags", "flag_table")
+    content = io.BytesIO(bytes_of(path, _MOST_BYTES))
     try:
-        with zipfile.ZipFile(path) as archive:
+        with zipfile.ZipFile(content) as archive:
             held = {info.filename.removesuffix(".npy"): info for info in archive.infolist()}
             return {name: _array_of(archive, held[name]) for name in names if name in held}
-    except FileNotFoundError:
-        found.add("", "the file must exist")
-    except (IsADirectoryError, PermissionError) as error:
-        raise PlaceUnusable(f"{path} can't be read: {error.strerror or error}") from error
-    except (zipfile.BadZipFile, ValueError, EOFError, NotImplementedError, zlib.error) as error:
+    except _DAMAGE as error:
         found.add("", "must be a surface in an .npz archive of plain arrays", error)
-    except OSError as error:
-        raise PlaceUnusable(f"{path} can't be read: {error}") from error
     return {}
 
 
