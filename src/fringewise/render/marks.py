@@ -37,12 +37,16 @@ def draw_marks(axes: Axes, result: FindingResult, theme: Theme) -> None:
     for line in lines:
         if len(line) > 1:
             line_on_photo(axes, _closed(line) if _is_outline(result, line) else line, theme)
-    moved = {one.placed_px for one in result.drawing.drawn}
-    placed = [m for marks in result.finding.marks.values() for m in marks if tuple(m) not in moved]
-    if placed:
-        _rings(axes, np.array(placed), _MARK_PT, theme)
+    _rings(axes, placed_marks(result), _MARK_PT, theme)
     for one in result.drawing.drawn:
         _draw_drawn(axes, one, theme)
+
+
+def placed_marks(result: FindingResult) -> Array:
+    """Give the marks (N, 2) that were used where they were placed."""
+    moved = {one.placed_px for one in result.drawing.drawn}
+    placed = [mark for marks in result.finding.marks.values() for mark in marks if tuple(mark) not in moved]
+    return np.array(placed).reshape(-1, 2)
 
 
 def anchor_points(result: FindingResult) -> Array:

@@ -21,7 +21,7 @@ from fringewise.render.dimension import (
     lay_dimension,
     page_points,
 )
-from fringewise.render.marks import anchor_points
+from fringewise.render.marks import anchor_points, placed_marks
 from fringewise.render.page import Box, Page
 from fringewise.render.photo import Crop, Picture, Shown, hatch, photo_axes, without_surface
 from fringewise.render.places import extents_of
@@ -111,7 +111,7 @@ def photo_field(panels: Panels, box: Box, crop: Crop, fine: Picture) -> Axes:
 
 def drawn_words(result: FindingResult) -> list[str]:
     """Say what a finding's marks are drawn as."""
-    words = ["rings: marks as placed"] if result.finding.marks else []
+    words = ["rings: marks as placed"] if len(placed_marks(result)) else []
     features = sorted({one.feature for one in result.drawing.drawn})
     return words + [f"ring with a cross: mark drawn to a {feature}" for feature in features]
 

@@ -19,6 +19,7 @@ from fringewise.surface.surface import Surface
 _REACHES_PX: Final = (4.0, 9.0, 18.0)
 _LEAST_NEAR: Final = 8
 _CUT_HALF_PX: Final = 1.5
+_STRIP_HALF_PX: Final = 6.0
 _BIN_PX: Final = 2.0
 _MOST_CONTOUR: Final = 240
 
@@ -116,29 +117,30 @@ def cut_of(section: Section) -> Cut:
 def surface_between(surface: Surface, ends_px: Array, ends_mm: Array) -> Cut | None:
     """Cut the surface between two pixels: heights over the straight line between two points in space.
 
-    Heights are square to that line, positive towards the head. None where an end has no point, or no surface
-    was seen between them.
+    Heights are square to that line and to the surface's direction across it, positive towards the head. None
+    where an end has no point, or no surface was seen between them.
     """
     first, second = ends_mm
     if not np.isfinite(ends_mm).all():
         return None
-    low = np.maximum(np.floor(ends_px.min(axis=0)).astype(int) - 2, 0)
-    high = np.minimum(np.ceil(ends_px.max(axis=0)).astype(int) + 2, np.array(surface.shape[::-1]) - 1)
+    low = np.maximum(np.floor(ends_px.min(axis=0) - _STRIP_HALF_PX).astype(int), 0)
+    high = np.ceil(ends_px.max(axis=0) + _STRIP_HALF_PX).astype(int)
+    high = np.minimum(high, np.array(surface.shape[::-1]) - 1)
     u, v = np.meshgrid(np.arange(low[0], high[0] + 1), np.arange(low[1], high[1] + 1))
-    way = (ends_px[1] - ends_px[0]) / max(float(np.hypot(*(ends_px[1] - ends_px[0]))), 1e-9)
-    length_px = float((ends_px[1] - ends_px[0]) @ way)
-    along_px = (u - ends_px[0, 0]) * way[0] + (v - ends_px[0, 1]) * way[1]
-    aside_px = (v - ends_px[0, 1]) * way[0] - (u - ends_px[0, 0]) * way[1]
-    near = (np.abs(aside_px) <= _CUT_HALF_PX) & (along_px >= 0) & (along_px <= length_px)
-    points = ray_points(surface, near, top_left=(int(low[0]), int(low[1])))
-    if not len(points):
+    way, length_px = _direction(ends_px)
+    along_px, aside_px = _along_and_aside(u, v, ends_px[0], way)
+    strip = (np.abs(aside_px) <= _STRIP_HALF_PX) & (along_px >= 0) & (along_px <= length_px)
+    points = ray_points(surface, strip, top_left=(int(low[0]), int(low[1])))
+    along_px, aside_px = _along_and_aside(points.u, points.v, ends_px[0], way)
+    near = np.abs(aside_px) <= _CUT_HALF_PX
+    if near.sum() < _LEAST_NEAR:
         return None
-    straight, up = _base(first, second)
+    straight, up = _base(first, second, _across(points.xyz_mm, along_px, aside_px))
+    points, along_px = points.where(near), along_px[near]
     offset = points.xyz_mm - first
-    number = (points.u - ends_px[0, 0]) * way[0] + (points.v - ends_px[0, 1]) * way[1]
     bins = np.arange(0.0, length_px + _BIN_PX, _BIN_PX)
     along, heights = offset @ straight, offset @ up
-    middles, mean, expanded = _binned(number, along, heights, points.range_sigma_mm, bins)
+    middles, mean, expanded = _binned(along_px, along, heights, points.range_sigma_mm, bins)
     return Cut(middles, mean, expanded, along, heights)
 
 
@@ -164,11 +166,27 @@ def line_and_foot(surface: Surface, line_px: Array, point_px: Array) -> tuple[Ar
     return np.array([foot_px, point_px]), np.array([foot, third])
 
 
-def _base(first: Array, second: Array) -> tuple[Array, Array]:
-    """Direction of the straight line between two points, and square to it towards the head."""
+def _direction(ends_px: Array) -> tuple[Array, float]:
+    length = float(np.hypot(*(ends_px[1] - ends_px[0])))
+    return (ends_px[1] - ends_px[0]) / max(length, 1e-9), length
+
+
+def _along_and_aside(u: Array, v: Array, start: Array, way: Array) -> tuple[Array, Array]:
+    du, dv = np.asarray(u) - start[0], np.asarray(v) - start[1]
+    return du * way[0] + dv * way[1], dv * way[0] - du * way[1]
+
+
+def _across(xyz_mm: Array, along_px: Array, aside_px: Array) -> Array:
+    """Give the direction (3,) on the surface across a strip: how its points move with the pixels aside."""
+    terms = np.column_stack([np.ones_like(along_px), along_px, along_px**2, aside_px])
+    return np.asarray(np.linalg.lstsq(terms, xyz_mm, rcond=None)[0][3])
+
+
+def _base(first: Array, second: Array, across: Array) -> tuple[Array, Array]:
+    """Direction of the straight line between two points; and square to it and across, towards the head."""
     straight = (second - first) / max(float(np.linalg.norm(second - first)), 1e-12)
-    to_head = -(first + second) / 2
-    up = to_head - (to_head @ straight) * straight
+    up = np.cross(straight, across)
+    up = up if up @ (first + second) <= 0 else -up
     return straight, up / max(float(np.linalg.norm(up)), 1e-12)
 
 

@@ -55,12 +55,13 @@ def section_stage(
     side = _SIDE_SHARE * max(stop - start, 1e-6)
     mm_an_inch = (stop - start + 2 * side) / box.width
     span = max(high_mm - low_mm, 1e-9)
-    fitting = [e for e in _EXAGGERATIONS if span * e <= box.height * mm_an_inch]
-    exaggeration = max(fitting, default=1)
+    mm_an_inch = max(mm_an_inch, span / box.height)  # a narrow and deep one is drawn smaller, to scale
+    exaggeration = max(e for e in _EXAGGERATIONS if span * e <= box.height * mm_an_inch * (1 + 1e-9))
+    wide, center = box.width * mm_an_inch / 2, (start + stop) / 2
     half = box.height * mm_an_inch / exaggeration / 2
     middle = (low_mm + high_mm) / 2
     axes = page.axes(box)
-    axes.set_xlim(start - side, stop + side)
+    axes.set_xlim(center - wide, center + wide)
     axes.set_ylim(middle - half, middle + half)
     return Stage(axes, box, exaggeration)
 
