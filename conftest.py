@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from example_look import keep_example_look
 from hypothesis import settings
 from needs import require
 from sybil import Sybil
@@ -58,8 +59,9 @@ def default_settings(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]
 
 @pytest.fixture(scope="module")
 def example_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
-    """Run the examples of one page in an empty folder of their own, so that they write nothing elsewhere."""
+    """Run the examples of one page in a folder of their own that holds one small rendered look."""
     folder = tmp_path_factory.mktemp("example")
+    keep_example_look(folder)
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(folder)
         yield folder

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from os import PathLike
 from pathlib import Path
 from typing import Any, Final, cast
 
@@ -44,7 +45,7 @@ HEAD_NAME: Final = "head.json"
 PHOTO_NAME: Final = "frames/photo.png"
 
 
-def read_capture(folder: Path) -> Capture:
+def read_capture(folder: str | PathLike[str]) -> Capture:
     """Read a capture folder.
 
     Parameters
@@ -64,6 +65,7 @@ def read_capture(folder: Path) -> Capture:
     FormatUnknown
         A document of it is of another kind or of a major version that is not known.
     """
+    folder = Path(folder)
     if not folder.is_dir():
         raise refuse(str(folder), "", f"must be a folder that holds {CAPTURE_NAME}")
     if not (folder / CAPTURE_NAME).exists():
@@ -85,9 +87,9 @@ def read_capture(folder: Path) -> Capture:
     return _capture(document, head, pictures, reading)
 
 
-def read_head(path: Path) -> Head:
+def read_head(path: str | PathLike[str]) -> Head:
     """Read a head's calibration (format 2); InputRefused names every problem."""
-    return parse_head(bytes_of(path, MOST_BYTES), str(path))
+    return parse_head(bytes_of(Path(path), MOST_BYTES), str(path))
 
 
 def write_head(head: Head, path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from os import PathLike
 from pathlib import Path
 
 from fringewise.core.documents import MOST_BYTES, to_json
@@ -12,9 +13,9 @@ from fringewise.findings.finding import Finding, FindingResult
 from fringewise.findings.result_documents import CaptureSummary, results_document
 
 
-def read_findings(path: Path) -> tuple[Finding, ...]:
+def read_findings(path: str | PathLike[str]) -> tuple[Finding, ...]:
     """Read what a person marked (format 3); InputRefused names every problem."""
-    return parse_findings(bytes_of(path, MOST_BYTES), str(path))
+    return parse_findings(bytes_of(Path(path), MOST_BYTES), str(path))
 
 
 def write_findings(findings: Sequence[Finding], path: Path) -> None:

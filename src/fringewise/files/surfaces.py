@@ -6,9 +6,11 @@ import io
 import json
 import lzma
 import math
+import tokenize
 import zipfile
 import zlib
 from collections.abc import Callable
+from os import PathLike
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
@@ -38,13 +40,17 @@ _DAMAGE: Final = (
     ValueError,
     EOFError,
     OSError,
+    SyntaxError,  # NumPy's headers are read by Python's own parser
+    tokenize.TokenError,
+    TypeError,
+    OverflowError,
     RuntimeError,  # encrypted; NotImplementedError (another compression) is one, too
     MemoryError,  # a size that can't be true
 )
 """What reading an archive out of memory raises where its bytes are damaged."""
 
 
-def write_surface(surface: Surface, path: Path) -> None:
+def write_surface(surface: Surface, path: str | PathLike[str]) -> None:
     """Write a surface whole or not at all, in the form that the file's name ends on.
 
     ``.npz`` holds every pixel with its flags, in mm. ``.ply`` (mm, camera frame: x right, y down, z away
@@ -58,6 +64,7 @@ def write_surface(surface: Surface, path: Path) -> None:
     PlaceUnusable
         The file can't be written there.
     """
+    path = Path(path)
     writer = _WRITERS.get(path.suffix.lower())
     if writer is None:
         raise refuse(str(path), "", f"must end on {', '.join(_WRITERS)}", path.suffix)
@@ -70,7 +77,11 @@ def write_surface(surface: Surface, path: Path) -> None:
 
 
 def read_surface(
-    path: Path, *, head: Head | None = None, photo: FrameArray | None = None, sigma_mm: float | None = None
+    path: str | PathLike[str],
+    *,
+    head: Head | None = None,
+    photo: FrameArray | None = None,
+    sigma_mm: float | None = None,
 ) -> Surface:
     """Read a surface from an ``.npz`` file; its uncertainty is as its source states it.
 
@@ -92,6 +103,7 @@ def read_surface(
     PlaceUnusable
         The file is there and can't be read.
     """
+    path = Path(path)
     found = Found(str(path))
     if sigma_mm is not None and not (math.isfinite(sigma_mm) and sigma_mm > 0):
         found.add("sigma", "must be greater than 0 mm", sigma_mm)
@@ -126,9 +138,8 @@ def _arrays_of(path: Path, found: Found) -> dict[str, npt.NDArray[Any]]:
 def _array_of(archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> npt.NDArray[Any]:
     if info.file_size > _MOST_BYTES:
         raise ValueError(f"{info.filename} is too large")
-    with archive.open(info) as stream:
-        array = np.lib.format.read_array(stream, allow_pickle=False)
-    return np.asarray(array)
+    content = archive.read(info)  # whole, so that its checksum is tested first
+    return np.asarray(np.lib.format.read_array(io.BytesIO(content), allow_pickle=False))
 
 
 def _write_npz(surface: Surface, stream: BinaryIO) -> None:

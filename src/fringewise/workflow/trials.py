@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -17,11 +17,15 @@ from fringewise.findings.kind import look_at
 from fringewise.findings.registry import measure_finding
 from fringewise.workflow.surfaces import make_surface
 
+if TYPE_CHECKING:
+    from fringewise.virtual import Scene
+
 _SILENT: Final = Silent()
 _STANDOFF_MM: Final = (10.0, 24.0)
 _NORMAL_95: Final = 1.96
+_SCENES_TRIED: Final = 2
 
-IDEAL: Final = ("dent", "dent", "distance", "offset", "area")
+IDEAL: Final = ("distance", "dent", "area", "offset", "dent")
 """Damages of one ideal trial look."""
 
 JUDGED: Final = {"dent": "depth", "distance": "straight", "offset": "offset", "area": "area"}
@@ -118,12 +122,11 @@ def judge_pooled(cases: Sequence[Case]) -> Judgement:
 
 def _one_look(rng: np.random.Generator, damages: Sequence[str], rays: int) -> Iterator[Case]:
     from fringewise.virtual import Exposure, render, standard_head, standard_plan  # noqa: PLC0415 - when needed
-    from fringewise.virtual.scenes import random_blade_scene  # noqa: PLC0415
     from fringewise.virtual.truth import truths_of  # noqa: PLC0415
     from fringewise.workflow.marking import marked_findings  # noqa: PLC0415
 
     head, standoff = standard_head(), float(rng.uniform(*_STANDOFF_MM))
-    scene = random_blade_scene(rng, standoff, damages)
+    scene = _scene(rng, standoff, list(damages))
     made = render(scene, head, standard_plan(), Exposure(), rng, rays_per_pixel=rays)
     look = look_at(make_surface(made.capture), seed=int(rng.integers(1 << 31)))
     truths = truths_of(scene)
@@ -139,6 +142,21 @@ def _one_look(rng: np.random.Generator, damages: Sequence[str], rays: int) -> It
                 continue
             doubt = one.standard_uncertainty, one.expanded_uncertainty
             yield Case(truth.kind, name, truth.family, standoff, value, one.value - value, *doubt)
+
+
+def _scene(rng: np.random.Generator, standoff_mm: float, damages: list[str]) -> Scene:
+    """Draw a scene; where the view is too near for all damages, the last ones are left out."""
+    from fringewise.virtual.scenes import random_blade_scene  # noqa: PLC0415 - when needed
+
+    while True:
+        for _ in range(_SCENES_TRIED):
+            try:
+                return random_blade_scene(rng, standoff_mm, damages)
+            except ValueError:
+                continue
+        if len(damages) == 1:
+            raise ValueError(f"no room for {damages[0]} at {standoff_mm:.1f} mm")
+        damages = damages[:-1]
 
 
 def _judge(cases: Sequence[Case]) -> Judgement:
