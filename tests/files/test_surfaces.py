@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import functools
+import io
 import json
+import zipfile
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -285,5 +287,21 @@ def test_a_damaged_file_is_refused_or_read_but_never_crashes(
     if value % 3 == 0:
         del content[int(keep * len(content)) :]
     path.write_bytes(content)
+    with contextlib.suppress(InputRefused):
+        assert read_surface(path).shape == (HEIGHT, WIDTH)
+
+
+@settings(max_examples=150, deadline=None)
+@given(place=st.integers(0, 140), values=st.binary(min_size=1, max_size=6))
+def test_a_damaged_array_with_a_right_checksum_never_crashes(
+    tmp_path_factory: pytest.TempPathFactory, place: int, values: bytes
+) -> None:
+    path = tmp_path_factory.getbasetemp() / "damaged array.npz"
+    sound = zipfile.ZipFile(io.BytesIO(sound_file(tmp_path_factory.getbasetemp())))
+    points = bytearray(sound.read("xyz_mm.npy"))
+    points[place : place + len(values)] = values
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("xyz_mm.npy", bytes(points))
+        archive.writestr("sigma_mm.npy", sound.read("sigma_mm.npy"))
     with contextlib.suppress(InputRefused):
         assert read_surface(path).shape == (HEIGHT, WIDTH)
