@@ -44,6 +44,9 @@ def triangulate(phase_map: PhaseMap, capture: Capture) -> Surface:
         modulation=phase_map.modulation,
         head=head,
         motion=phase_map.motion,
+        finest_set=max(
+            (one.fringe_set for one in capture.column_sets), key=lambda one: one.fringes, default=None
+        ),
         noise_source=phase_map.noise_source,
     )
     return clean(surface)
