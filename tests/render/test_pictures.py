@@ -16,7 +16,7 @@ from matplotlib.text import Text
 from render import looks
 
 from fringewise.core.errors import PlaceUnusable
-from fringewise.findings.finding import FindingResult
+from fringewise.findings.finding import Finding, FindingResult
 from fringewise.render import (
     Inspection,
     StageItem,
@@ -142,6 +142,24 @@ def test_labels_never_lie_inside_an_outline(surface: Surface) -> None:
                 assert not outline.contains_points(grid).any()
             inside = (outline.vertices > low) & (outline.vertices < high)
             assert not inside.all(axis=1).any(), "no mark is covered"
+
+
+def test_labels_cover_no_other_damage(surface: Surface) -> None:
+    square = np.array([[-9.0, -6.0], [9.0, -6.0], [9.0, 6.0], [-9.0, 6.0]])
+    results = [
+        FindingResult(Finding(f"F{n}", "observation", {"outline_px": square + place}), reason="unmeasured")
+        for n, place in enumerate([(90.0, 120.0), (130.0, 120.0), (170.0, 120.0), (210.0, 120.0)])
+    ]
+    figure = photo_picture(surface, results, title="Blade 7")
+    figure.canvas.draw()
+    plates = label_plates(figure)
+    assert len(plates) == len(results)
+    for result in results:
+        marks = figure.axes[0].transData.transform(result.finding.marks["outline_px"])
+        for plate in plates:
+            low, high = plate.min(axis=0), plate.max(axis=0)
+            apart = np.maximum(low - marks.max(axis=0), marks.min(axis=0) - high)
+            assert apart.max() > 0, result.finding.identity
 
 
 def test_labels_stay_on_the_photo_and_off_each_other(surface: Surface) -> None:

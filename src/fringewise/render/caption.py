@@ -38,10 +38,20 @@ def origin_words(
 
 
 def what_words(result: FindingResult) -> str:
-    """Say what a finding is and where, such as ``Dent F1, blade 7``."""
+    """Say what a finding is and where it lies.
+
+    Examples
+    --------
+    >>> from fringewise.findings.finding import Finding
+    >>> found = Finding("F1", "edge_nick", part="compressor 3 blade", stage="compressor 3", item="7")
+    >>> what_words(FindingResult(found, reason="not in view"))
+    'Edge nick F1, compressor 3 blade 7'
+    """
     finding = result.finding
     kind = kind_words(finding)
-    where = [finding.part, finding.stage, finding.item and f"item {finding.item}", finding.zone]
+    part, stage, item = finding.part or "", finding.stage or "", finding.item or ""
+    where = [part if stage in part else ", ".join(word for word in (stage, part) if word)]
+    where = [" ".join(word for word in (where[0] or (item and "item"), item) if word), finding.zone or ""]
     return ", ".join([f"{kind[:1].upper()}{kind[1:]} {finding.identity}", *(w for w in where if w)])
 
 

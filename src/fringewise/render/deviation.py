@@ -20,7 +20,7 @@ from fringewise.surface.surface import Surface
 
 _COVER: Final = (0.6, 0.95)
 _NEAR_PX: Final = 2
-_STEPS: Final = 4
+_STEPS: Final = 5
 _FINE: Final = 5
 _ROOM_SHARE: Final = 0.04
 _BAR_IN: Final = 0.2

@@ -173,12 +173,14 @@ def _draw_between(panels: Panels, axes: Axes, line: Line) -> None:
 
 
 def _draw_endless(panels: Panels, axes: Axes, foot_px: Array) -> None:
-    """Carry an endless line on beyond its marks and the foot on it, chain-dotted."""
+    """Carry an endless line on beyond its marks, and beyond the foot on it, chain-dotted."""
     line = panels.result.finding.marks["line_px"]
-    way = (line[1] - line[0]) / max(float(np.hypot(*(line[1] - line[0]))), 1e-9)
-    along = np.concatenate([(line - foot_px) @ way, [0.0]])
-    ends = np.array([along.min() - _BEYOND_PX, along.max() + _BEYOND_PX])
-    line_on_photo(axes, foot_px + ends[:, None] * way, panels.theme, linestyle=(0, (7, 3, 1.5, 3)))
+    length = float(np.hypot(*(line[1] - line[0])))
+    way = (line[1] - line[0]) / max(length, 1e-9)
+    foot = float((foot_px - line[0]) @ way)
+    for ends in ((min(foot, 0.0) - _BEYOND_PX, 0.0), (length, max(foot, length) + _BEYOND_PX)):
+        beyond = line[0] + np.array(ends)[:, None] * way
+        line_on_photo(axes, beyond, panels.theme, linestyle=(0, (7, 3, 1.5, 3)))
 
 
 def _draw_cut_line(axes: Axes, section: Section, theme: Theme) -> None:

@@ -150,7 +150,7 @@ def _draw_bar(page: Page, under: Box, limits: _Range, unit: LengthUnit) -> None:
     axes.imshow(ramp, extent=(limits.low_mm, limits.high_mm, 0, 1), aspect="auto", interpolation="nearest")
     axes.set_xlim(limits.low_mm, limits.high_mm)
     top = under.bottom + 0.1 + _BAR_IN
-    last = f"{signed(shown_in(limits.high_mm, 'mm', unit)[0], limits.decimals)}{THIN}{unit} or more"
+    last = f"≥{THIN}{signed(shown_in(limits.high_mm, 'mm', unit)[0], limits.decimals)}{THIN}{unit}"
     free = under.right - text_width_in(page, last, SMALL_PT) - _APART_IN
     for n, mark in enumerate(limits.marks_mm):
         x = under.left + (mark - limits.low_mm) / (limits.high_mm - limits.low_mm) * under.width
