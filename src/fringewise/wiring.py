@@ -22,6 +22,7 @@ from fringewise.core.units import LengthUnit
 
 if TYPE_CHECKING:
     from fringewise.files.shelf import FolderShelf
+    from fringewise.workflow.demo import DemoOutcome
     from fringewise.workflow.measure import Measurement
 
 LogLevel = Literal["debug", "info", "warning", "error"]
@@ -291,3 +292,36 @@ def folder_shelf(folder: Path, unit: LengthUnit) -> FolderShelf:
             write_picture(page, pictures / f"{name}-{result.finding.identity}.png")
 
     return FolderShelf(folder, f"fringewise {__version__}", draw)
+
+
+def draw_stage(outcome: DemoOutcome, path: Path, unit: LengthUnit) -> None:
+    """Draw the demo's stage and its sizes beside the truth on one page."""
+    from fringewise.render import Inspection, StageItem, TruthRow, inspection_picture, write_picture  # noqa: PLC0415
+    from fringewise.workflow import demo  # noqa: PLC0415
+
+    measured = {look.blade: made for look, made in outcome.measurements}
+    items = tuple(
+        StageItem(blade, "measured" if blade in measured else "not looked at")
+        for blade in range(1, demo.BLADES + 1)
+    )
+    rows = tuple(
+        TruthRow(
+            str(row.look.blade),
+            row.result.finding.identity,
+            row.result.finding.kind,
+            row.measured,
+            None if row.measured is None else row.truth,
+            "" if row.measured is not None else row.result.reason or "left out",
+        )
+        for row in outcome.rows
+    )
+    page = Inspection(
+        "Invented inspection: sizes beside the truth",
+        f"{demo.ENGINE}; {len(measured)} rendered looks",
+        f"Stage {demo.STAGE}",
+        f"{demo.BLADES} blades, {demo.VIEWED}",
+        items,
+        rows,
+        "Works, engine, stage, blades and damage are invented. Decision support. It releases nothing.",
+    )
+    write_picture(inspection_picture(page, unit=unit), path)

@@ -34,11 +34,12 @@ def demo(
     shown_in = length_unit(unit, settings)
     folder = _new_folder(out)
     note("Rendering and measuring virtual blades: under a minute, longer on a slow machine.")
-    from fringewise.wiring import folder_shelf
+    from fringewise.wiring import draw_stage, folder_shelf
     from fringewise.workflow.demo import run_demo
 
     with progress() as shown:
         outcome = run_demo(folder_shelf(folder, shown_in), shown)
+    draw_stage(outcome, folder / "pictures" / "stage.png", shown_in)
     for line in _lines(outcome, shown_in, folder):
         say(line)
 
