@@ -145,10 +145,11 @@ def test_labels_never_lie_inside_an_outline(surface: Surface) -> None:
 
 
 def test_labels_cover_no_other_damage(surface: Surface) -> None:
+    places = [(160.0, 120.0), (120.0, 120.0), (200.0, 120.0), (160.0, 92.0), (160.0, 148.0)]
     square = np.array([[-9.0, -6.0], [9.0, -6.0], [9.0, 6.0], [-9.0, 6.0]])
     results = [
         FindingResult(Finding(f"F{n}", "observation", {"outline_px": square + place}), reason="unmeasured")
-        for n, place in enumerate([(90.0, 120.0), (130.0, 120.0), (170.0, 120.0), (210.0, 120.0)])
+        for n, place in enumerate(places)
     ]
     figure = photo_picture(surface, results, title="Blade 7")
     figure.canvas.draw()

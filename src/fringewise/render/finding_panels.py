@@ -161,13 +161,14 @@ def _draw_marks(panels: Panels, axes: Axes) -> None:
 
 
 def _draw_between(panels: Panels, axes: Axes, line: Line) -> None:
-    """Draw a straight size beside its line, on the side where there is most room."""
+    """Draw a straight size beside its line, where there is most room; an offset on its own line."""
     middle, center = page_points(
         axes, np.array([line.ends_px.mean(axis=0), [np.mean(axes.get_xlim()), np.mean(axes.get_ylim())]])
     )
     first, second = page_points(axes, line.ends_px)
     way, inwards = second - first, center - middle
     aside = _ASIDE_PT if way[0] * inwards[1] - way[1] * inwards[0] >= 0 else -_ASIDE_PT
+    aside = 0.0 if line.quantity == "offset" else aside
     dimension = lay_dimension(axes, line.ends_px, panels.words_of(line.quantity), aside_pt=aside)
     draw_dimension(axes, dimension, panels.pen_on_photo, goes_on=panels.goes_on(line.quantity))
 

@@ -82,6 +82,9 @@ def draw_cut(stage: Stage, cut: Cut, theme: Theme) -> None:
         cut.along_mm, low, high, where=seen.tolist(), color=theme.accent, alpha=0.38, linewidth=0, zorder=2
     )
     axes.plot(cut.along_mm, cut.height_mm, color=theme.accent, linewidth=LINE_PT, zorder=3)
+    padded = np.concatenate([[False], seen, [False]])
+    alone = seen & ~padded[:-2] & ~padded[2:]
+    axes.vlines(cut.along_mm[alone], low[alone], high[alone], color=theme.accent, alpha=0.5, linewidth=1.5)
 
 
 def draw_gaps(stage: Stage, cut: Cut, start_mm: float, stop_mm: float) -> bool:
