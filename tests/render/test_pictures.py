@@ -72,7 +72,6 @@ def test_every_picture_says_its_capture_stand_off_and_head(pictures: dict[str, F
 
 def test_no_words_leave_the_page(pictures: dict[str, Figure]) -> None:
     for name, figure in pictures.items():
-        figure.canvas.draw()
         for one in texts(figure):
             box = one.get_window_extent()
             assert box.x0 >= 0, (name, one.get_text())
@@ -128,7 +127,6 @@ def label_plates(figure: Figure) -> list[np.ndarray]:
 def test_labels_never_lie_inside_an_outline(surface: Surface) -> None:
     results = looks.all_results()
     figure = photo_picture(surface, results, title="Blade 7", capture_name="blade-07")
-    figure.canvas.draw()
     plates = label_plates(figure)
     assert len(plates) == len(results)
     to_px = figure.axes[0].transData
@@ -152,7 +150,6 @@ def test_labels_cover_no_other_damage(surface: Surface) -> None:
         for n, place in enumerate(places)
     ]
     figure = photo_picture(surface, results, title="Blade 7")
-    figure.canvas.draw()
     plates = label_plates(figure)
     assert len(plates) == len(results)
     for result in results:
@@ -166,7 +163,6 @@ def test_labels_cover_no_other_damage(surface: Surface) -> None:
 def test_labels_stay_on_the_photo_and_off_each_other(surface: Surface) -> None:
     crowded = [looks.dent(f"F{n}") for n in range(4)] + looks.all_results()[1:]
     figure = photo_picture(surface, crowded, title="Blade 7")
-    figure.canvas.draw()
     photo, plates = figure.axes[0].get_window_extent(), label_plates(figure)
     assert len(plates) == len(crowded)
     for plate in plates:
@@ -182,7 +178,6 @@ def test_labels_stay_on_the_photo_and_off_each_other(surface: Surface) -> None:
 @pytest.mark.parametrize("result", [looks.dent(), looks.area()], ids=["dent", "area"])
 def test_dimensions_stand_outside_the_marks(surface: Surface, result: FindingResult) -> None:
     figure = finding_picture(surface, result)
-    figure.canvas.draw()
     axes = next(one for one in figure.axes if any(t.get_bbox_patch() for t in one.texts))
     outline = Outline(axes.transData.transform(result.finding.marks["outline_px"]))
     plates = [t for t in axes.texts if t.get_bbox_patch() is not None]
@@ -261,7 +256,6 @@ def inspection() -> Inspection:
 @pytest.mark.parametrize("unit", ["mm", "in"])
 def test_the_inspection_page_counts_what_lies_within_u(unit: str) -> None:
     figure = inspection_picture(inspection(), unit=unit, theme="dark")  # type: ignore[arg-type]
-    figure.canvas.draw()
     said = words(figure)
     assert "The truth lies within ± U for 1 of 2 sizes; 1 not measured" in said
     assert "measured, 1:  3" in said
