@@ -178,6 +178,7 @@ def test_labels_stay_on_the_photo_and_off_each_other(surface: Surface) -> None:
 @pytest.mark.parametrize("result", [looks.dent(), looks.area()], ids=["dent", "area"])
 def test_dimensions_stand_outside_the_marks(surface: Surface, result: FindingResult) -> None:
     figure = finding_picture(surface, result)
+    figure.canvas.draw()  # plates take their places as they are drawn
     axes = next(one for one in figure.axes if any(t.get_bbox_patch() for t in one.texts))
     outline = Outline(axes.transData.transform(result.finding.marks["outline_px"]))
     plates = [t for t in axes.texts if t.get_bbox_patch() is not None]
