@@ -66,7 +66,7 @@ def measure_dent(look: Look, finding: Finding) -> FindingResult:
     outline = outline_of(look, finding)
     dent = _fit(look, outline)
     excess, noise, restored = _drawn_parts(dent, look)
-    marks = _marks_variances(look, finding, outline)
+    marks = _marks_variances(look, finding, outline, dent.relief)
     values = dent.sizes() - excess
     touches = _touches(dent)
     bound = bound_of(finding)
@@ -84,8 +84,8 @@ def measure_dent(look: Look, finding: Finding) -> FindingResult:
     return FindingResult(finding, tuple(quantities), "", warnings, _drawing(look, dent, quantities[0]))
 
 
-def _fit(look: Look, outline_px: Array) -> _Dent:
-    relief = fit_relief(look, outline_px)
+def _fit(look: Look, outline_px: Array, like: Relief | None = None) -> _Dent:
+    relief = fit_relief(look, outline_px, like)
     deepest = find_extremum(relief, look, sign=-1.0)
     grid = grid_over(relief)
     heights = grid.heights(relief.smooth.coefficients)
@@ -137,7 +137,7 @@ def _normal_draws(covariance: Array, count: int, rng: np.random.Generator) -> Ar
     return np.asarray(rng.standard_normal((count, len(values))) @ root.T)
 
 
-def _marks_variances(look: Look, finding: Finding, outline: Array) -> Array:
+def _marks_variances(look: Look, finding: Finding, outline: Array, relief: Relief) -> Array:
     """Variances (5,) of the sizes as the outline is placed again and again with the person's scatter."""
     if finding.placing_px == 0:
         return np.zeros(len(_SIZES))
@@ -145,7 +145,7 @@ def _marks_variances(look: Look, finding: Finding, outline: Array) -> Array:
     for _ in range(_MARK_DRAWS):
         moved = outline + look.rng.normal(0.0, finding.placing_px, outline.shape)
         try:
-            sizes.append(_fit(look, moved).sizes())
+            sizes.append(_fit(look, moved, relief).sizes())
         except NotMeasurable:
             continue
     if len(sizes) < _MARK_DRAWS // 2:

@@ -19,8 +19,8 @@ from fringewise.findings.marks import straight_line
 from fringewise.sound.points import RayPoints, on_rays, ray_length, ray_points
 from fringewise.sound.polygon import Window, signed_area, window_round
 from fringewise.sound.shape import feet, normals_on, points_on
-from fringewise.sound.sheet import Sheet, restore_sheet
-from fringewise.sound.smooth import Smooth, fit_smooth
+from fringewise.sound.sheet import Sheet, pixel_numbers, restore_again, restore_sheet
+from fringewise.sound.smooth import Smooth, fit_again, fit_smooth
 
 BoolArray = npt.NDArray[np.bool_]
 Numbers = npt.NDArray[np.intp]
@@ -102,8 +102,15 @@ class Relief:
         )
 
 
-def fit_relief(look: Look, outline_px: Array) -> Relief:
+def fit_relief(look: Look, outline_px: Array, like: Relief | None = None) -> Relief:
     """Restore the metal under an outline (N, 2) and fit the relief over it.
+
+    Parameters
+    ----------
+    look : Look
+    outline_px : (N, 2) array
+    like : Relief, optional
+        An earlier fit to almost the same outline, whose choices (degrees, splines, smoothness) are kept.
 
     Raises
     ------
@@ -119,14 +126,22 @@ def fit_relief(look: Look, outline_px: Array) -> Relief:
     corner = (window.first_u, window.first_v)
     ring = (window.distance_px > _RING_STARTS_PX) & (window.distance_px <= reach)
     ring_points = ray_points(look.surface, _thinned(ring), top_left=corner)
-    sheet = restore_sheet(ring_points, patch_px=diameter_px)
+    if like is None:
+        sheet = restore_sheet(ring_points, patch_px=diameter_px)
+    else:
+        rejected = pixel_numbers(like.ring_points.where(~like.sheet.kept))
+        sheet = restore_again(ring_points, like.sheet, rejected)
     inside = ray_points(look.surface, window.inside, top_left=corner)
     seen = len(inside) / int(window.inside.sum())
     _enough_seen(len(inside), seen)
     points = ray_points(look.surface, window.distance_px <= _MARGIN_PX, top_left=corner)
     feet_xy, heights, sigma = raw_heights(sheet, points)
-    knots = int(np.clip(diameter_px / _KNOT_PX, *_KNOTS))
-    smooth = fit_smooth(feet_xy[:, 0], feet_xy[:, 1], heights, sigma, knots=knots, rounds=_ROUNDS)
+    places = feet_xy[:, 0], feet_xy[:, 1]
+    if like is None:
+        knots = int(np.clip(diameter_px / _KNOT_PX, *_KNOTS))
+        smooth = fit_smooth(*places, heights, sigma, knots=knots, rounds=_ROUNDS)
+    else:
+        smooth = fit_again(like.smooth, *places, heights, sigma)
     return Relief(window, sheet, smooth, points, heights, line, ring_points, seen)
 
 

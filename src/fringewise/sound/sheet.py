@@ -125,6 +125,30 @@ def restore_sheet(points: RayPoints, *, patch_px: float, highest_degree: int = H
     return Sheet(frame, mean, noise, model, inflation, kept, weights)
 
 
+def restore_again(points: RayPoints, like: Sheet, rejected: npt.NDArray[np.int64]) -> Sheet:
+    """Restore the sheet from slightly other points with the degrees' weights of an earlier fit.
+
+    Parameters
+    ----------
+    points : RayPoints
+    like : Sheet
+        The earlier fit.
+    rejected : (M,) int
+        Pixels (`pixel_numbers`) that the earlier fit left out.
+    """
+    basis = like.basis(points.x, points.y)
+    residuals = (points.inverse_depth - basis @ like.coefficients) / points.sigma
+    kept = (np.abs(residuals) < _REJECT_SIGMA) & ~np.isin(pixel_numbers(points), rejected)
+    weights = np.array(like.degree_weights)
+    mean, noise, between = _averaged(*_normal_equations(points.where(kept), basis[kept]), weights)
+    return Sheet(like.frame, mean, noise, between, like.inflation, kept, like.degree_weights)
+
+
+def pixel_numbers(points: RayPoints) -> npt.NDArray[np.int64]:
+    """A number for each point's pixel, the same in every window of the photo."""
+    return points.v.astype(np.int64) * (1 << 20) + points.u.astype(np.int64)
+
+
 def fit_sheet(points: RayPoints, degree: int) -> Sheet:
     """Fit one sheet of a fixed total degree to points; used where nothing has to be carried across."""
     frame = _frame_round(points)
@@ -208,22 +232,26 @@ def _average_degrees(
     scores = _foretelling_scores(points, basis, (normal, right), patch_px, inflation)
     weights = np.exp(scores - scores.max())
     weights /= weights.sum()
-    mean, operator = np.zeros(size), np.zeros((size, size))
-    solutions = []
+    mean, noise, between = _averaged(normal, right, weights)
+    residuals = (points.inverse_depth - basis @ mean) / points.sigma
+    effective = float(np.trace(noise @ normal))
+    inflation = _inflation(points, residuals, effective)
+    return mean, noise, (inflation - 1) * noise + between, inflation, tuple(weights.tolist())
+
+
+def _averaged(normal: Array, right: Array, weights: Array) -> tuple[Array, Array, Array]:
+    """Average the sheets of every degree: coefficients, noise covariance, and what the degrees differ by."""
+    size = len(right)
+    operator, solutions = np.zeros((size, size)), []
     for degree, weight in enumerate(weights, 1):
         n = _term_count(degree)
         inverse = np.zeros((size, size))
         inverse[:n, :n] = np.linalg.inv(normal[:n, :n])
         solutions.append(inverse @ right)
-        mean += weight * solutions[-1]
         operator += weight * inverse
-    noise = operator @ normal @ operator.T
+    mean = operator @ right
     spread = np.array(solutions) - mean
-    between = spread.T @ (weights[:, None] * spread)
-    residuals = (points.inverse_depth - basis @ mean) / points.sigma
-    effective = float(np.trace(operator @ normal))
-    inflation = _inflation(points, residuals, effective)
-    return mean, noise, (inflation - 1) * noise + between, inflation, tuple(weights.tolist())
+    return mean, operator @ normal @ operator.T, spread.T @ (weights[:, None] * spread)
 
 
 def _foretelling_scores(

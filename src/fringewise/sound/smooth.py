@@ -10,7 +10,7 @@ Stat. Assoc. 83:1134).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import cv2
@@ -43,6 +43,8 @@ class Smooth:
     root : (band, K) array
         Lower band of the Cholesky root of the inverse of the coefficients' covariance, noise and smoothing
         together.
+    penalty : (band, K) array
+        Lower band of the penalty at the smoothness found.
     effective_terms : float
         How many free numbers the smoothness leaves, about.
     misfit : float
@@ -53,6 +55,7 @@ class Smooth:
     along_y: Axis
     coefficients: Array
     root: Array
+    penalty: Array
     effective_terms: float
     misfit: float
 
@@ -105,22 +108,32 @@ def fit_smooth(x: Array, y: Array, value: Array, sigma: Array, *, knots: int, ro
         parts are smoothed more; 0 for the same smoothness everywhere.
     """
     along_x, along_y = _axes(x, y, knots)
-    (start_x, in_x), (start_y, in_y) = along_x.local(x), along_y.local(y)
-    weight = 1 / sigma**2
-    band, right = _empty_band(along_x, along_y), np.zeros(along_x.count * along_y.count)
-    add_products(start_x, in_x, start_y, in_y, weight, along_y.count, band)
-    add_values(start_x, in_x, start_y, in_y, weight * value, along_y.count, right)
-    band[0] += _RIDGE * band[0].mean()
-    data = _Data(band, right, float(np.sum(weight * value**2)))
+    data = _Data.of(along_x, along_y, x, y, value, sigma)
     bending = _Bending.over(along_x, along_y)
-    coefficients, root = _most_probable(data, bending.penalty(None))
+    found = _most_probable(data, bending.penalty(None))
     for _ in range(rounds):
-        coefficients, root = _most_probable(data, bending.penalty(bending.strength(coefficients)))
-    effective = _effective_terms(root, band)
-    made = Smooth(along_x, along_y, coefficients, root, effective, 1.0)
+        found = _most_probable(data, bending.penalty(bending.strength(found[0])))
+    return _made(along_x, along_y, data, found, (x, y, value, sigma))
+
+
+def fit_again(like: Smooth, x: Array, y: Array, value: Array, sigma: Array) -> Smooth:
+    """Fit a field to slightly other values with the splines and the smoothness of an earlier fit."""
+    data = _Data.of(like.along_x, like.along_y, x, y, value, sigma)
+    root = cholesky_banded(data.band + like.penalty, lower=True)
+    found = cho_solve_banded((root, True), data.right), root, like.penalty
+    return _made(like.along_x, like.along_y, data, found, (x, y, value, sigma))
+
+
+def _made(
+    along_x: Axis, along_y: Axis, data: _Data, found: tuple[Array, Array, Array], points: tuple[Array, ...]
+) -> Smooth:
+    coefficients, root, penalty = found
+    x, y, value, sigma = points
+    effective = _effective_terms(root, data.band)
+    made = Smooth(along_x, along_y, coefficients, root, penalty, effective, 1.0)
     residual = (value - made.values(x, y)) / sigma
     misfit = math.sqrt(float(np.sum(residual**2)) / max(len(value) - effective, 1.0))
-    return Smooth(along_x, along_y, coefficients, root, effective, misfit)
+    return replace(made, misfit=misfit)
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +143,16 @@ class _Data:
     band: Array
     right: Array
     total: float
+
+    @classmethod
+    def of(cls, along_x: Axis, along_y: Axis, x: Array, y: Array, value: Array, sigma: Array) -> _Data:
+        (start_x, in_x), (start_y, in_y) = along_x.local(x), along_y.local(y)
+        weight = 1 / sigma**2
+        band, right = _empty_band(along_x, along_y), np.zeros(along_x.count * along_y.count)
+        add_products(start_x, in_x, start_y, in_y, weight, along_y.count, band)
+        add_values(start_x, in_x, start_y, in_y, weight * value, along_y.count, right)
+        band[0] += _RIDGE * band[0].mean()
+        return cls(band, right, float(np.sum(weight * value**2)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,8 +209,8 @@ def _empty_band(along_x: Axis, along_y: Axis) -> Array:
     return np.zeros((ORDER * along_y.count + ORDER + 1, along_x.count * along_y.count))
 
 
-def _most_probable(data: _Data, penalty: Array) -> tuple[Array, Array]:
-    """Coefficients and the root of their precision at the smoothness of the greatest restricted likelihood.
+def _most_probable(data: _Data, penalty: Array) -> tuple[Array, Array, Array]:
+    """Coefficients, root of their precision and penalty where the restricted likelihood is greatest.
 
     With A the sums of products, P the penalty and b the terms times values, at smoothness s:
     -2 log likelihood = total - bᵀ (A + s P)⁻¹ b + log det(A + s P) - (K - 3) log s.
@@ -206,8 +229,9 @@ def _most_probable(data: _Data, penalty: Array) -> tuple[Array, Array]:
     best = coarse[int(np.argmin([solved(s)[0] for s in coarse]))]
     step = coarse[1] - coarse[0]
     fine = best + np.linspace(-step, step, _FINE_STEPS)
-    found = min((solved(s) for s in fine), key=lambda one: one[0])
-    return found[1], found[2]
+    log_smoothness = fine[int(np.argmin([solved(s)[0] for s in fine]))]
+    _, coefficients, root = solved(log_smoothness)
+    return coefficients, root, math.exp(log_smoothness) * penalty
 
 
 def _effective_terms(root: Array, band: Array) -> float:
