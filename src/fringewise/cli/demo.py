@@ -63,7 +63,7 @@ def _lines(outcome: DemoOutcome, unit: LengthUnit, folder: Path) -> Iterable[str
 
     yield f"Invented inspection: {ENGINE}; stage {STAGE} of {BLADES} blades, {VIEWED}."
     yield ""
-    yield f"{'blade':<6}{'finding':<14}{'size':<15}{'measured':<24}{'true':>11}  truth within ± U"
+    yield f"{'blade':<6}{'finding':<14}{'size':<15}{'measured':<26}{'true':<19}truth within ± U"
     for row in outcome.rows:
         yield _row(row, unit)
     within = sum(row.within for row in outcome.rows)
@@ -75,13 +75,13 @@ def _lines(outcome: DemoOutcome, unit: LengthUnit, folder: Path) -> Iterable[str
 
 
 def _row(row: DemoRow, unit: LengthUnit) -> str:
-    from fringewise.core.units import decimals_for, shown_in
+    from fringewise.core.units import value_like
 
     finding = f"{row.result.finding.identity} {row.result.finding.kind}"
     if row.measured is None:
         return f"{row.look.blade:<6}{finding:<14}{row.quantity:<15}not measured"
-    doubt, _ = shown_in(row.measured.expanded_uncertainty, row.measured.unit, unit)
-    true, _ = shown_in(row.truth, row.measured.unit, unit)
+    true = value_like(row.truth, row.measured.expanded_uncertainty, row.measured.unit, unit)
     said = "yes" if row.within else "no"
-    measured, decimals = row.measured.in_words(unit), decimals_for(doubt)
-    return f"{row.look.blade:<6}{finding:<14}{row.quantity:<15}{measured:<24}{true:>11.{decimals}f}  {said}"
+    return (
+        f"{row.look.blade:<6}{finding:<14}{row.quantity:<15}{row.measured.in_words(unit):<26}{true:<19}{said}"
+    )

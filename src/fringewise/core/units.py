@@ -9,6 +9,9 @@ LengthUnit = Literal["mm", "in"]
 
 MM_PER_INCH: Final = 25.4
 
+_MOST_DECIMALS: Final = 6
+_MILLION: Final = 1e6
+
 _DIMENSION: Final = {"mm": 1, "mm²": 2, "mm³": 3, "deg": 0, "px": 0, "": 0}
 _INCH_NAME: Final = {"mm": "in", "mm²": "in²", "mm³": "in³"}
 
@@ -59,8 +62,28 @@ def value_and_doubt(
     '0.312 ± 0.008 mm'
     >>> value_and_doubt(0.31234, 0.0081, "mm", "in")
     '0.0123 ± 0.0003 in'
+    >>> value_and_doubt(0.1322, 0.001, "mm³", "in")
+    '(8.07 ± 0.06) × 10⁻⁶ in³'
     """
     shown, shown_unit = shown_in(value, unit, length_unit)
     doubt, _ = shown_in(expanded_uncertainty, unit, length_unit)
     decimals = decimals_for(doubt)
+    if decimals > _MOST_DECIMALS:
+        both = f"{shown * _MILLION:.{decimals - 6}f} ± {doubt * _MILLION:.{decimals - 6}f}"
+        return f"({both}) × 10⁻⁶ {shown_unit}"
     return f"{shown:.{decimals}f} ± {doubt:.{decimals}f} {shown_unit}".rstrip()
+
+
+def value_like(value: float, expanded_uncertainty: float, unit: str, length_unit: LengthUnit = "mm") -> str:
+    """Write a plain value with the digits that another value's expanded uncertainty asks for.
+
+    Examples
+    --------
+    >>> value_like(0.31234, 0.0081, "mm"), value_like(0.1317, 0.001, "mm³", "in")
+    ('0.312 mm', '8.04 × 10⁻⁶ in³')
+    """
+    shown, shown_unit = shown_in(value, unit, length_unit)
+    decimals = decimals_for(shown_in(expanded_uncertainty, unit, length_unit)[0])
+    if decimals > _MOST_DECIMALS:
+        return f"{shown * _MILLION:.{decimals - 6}f} × 10⁻⁶ {shown_unit}"
+    return f"{shown:.{decimals}f} {shown_unit}".rstrip()

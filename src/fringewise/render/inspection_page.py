@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from fringewise.core.measured import Measured
-from fringewise.core.units import LengthUnit, decimals_for, shown_in
+from fringewise.core.units import LengthUnit, value_like
 from fringewise.render.caption import U_WORDS
 from fringewise.render.page import (
     FOOT_LINE_IN,
@@ -38,7 +38,7 @@ from fringewise.render.stage_strip import (
     strip_rows,
 )
 from fringewise.render.theme import HAIR_PT, SMALL_PT, TEXT_PT, Theme, ThemeName, theme_named
-from fringewise.render.words import THIN, number_words, quantity_words, signed, value_words
+from fringewise.render.words import THIN, number_words, quantity_words, value_words
 
 _WIDE_IN: Final = WIDTH_IN - 2 * MARGIN_IN
 _STRIP_TOP_IN: Final = 1.36
@@ -49,8 +49,8 @@ _COLUMNS: Final = {
     "finding": 0.8,
     "size": 1.6,
     "reason": 2.6,
-    "value": 4.25,
-    "truth": 6.1,
+    "value": 4.05,
+    "truth": 6.2,
     "where": 7.15,
 }
 _WHERE_IN: Final = 2.05
@@ -179,7 +179,8 @@ def _write_row(page: Page, row: TruthRow, base: float, unit: LengthUnit, at: dic
             page.text(at["reason"], base + n * _ROW_IN, words)
         return
     name = quantity_words(row.measured.name)
-    page.text(at["size"], base, kind if name.split(" ")[-1] == kind else f"{kind}, {name}")
+    spoken = kind if name.split(" ")[-1] == kind else f"{kind}, {name.removeprefix('along the ')}"
+    page.text(at["size"], base, spoken)
     value, _, doubt = value_words(row.measured, unit).partition("±")
     page.text(at["value"], base, value.rstrip(THIN), align="right")
     page.text(at["value"] + 0.035, base, f"±{doubt}")
@@ -228,9 +229,9 @@ def _draw_where(page: Page, measured: Measured, truth: float, box: Box) -> None:
 
 def _truth_words(measured: Measured, truth: float, unit: LengthUnit) -> str:
     """Write a truth with the digits of the value beside it."""
-    shown, name = shown_in(truth, measured.unit, unit)
-    doubt, _ = shown_in(measured.expanded_uncertainty, measured.unit, unit)
-    return number_words(f"{signed(shown, decimals_for(doubt))} {name}".rstrip())
+    return number_words(
+        value_like(truth, measured.expanded_uncertainty, measured.unit, unit).replace("-", "−")
+    )
 
 
 def _summary(rows: Sequence[TruthRow]) -> str:
