@@ -25,6 +25,7 @@ from fringewise.sound.sheet import Sheet
 CONTOUR_SHARE: Final = 0.1
 _DRAWS: Final = 200
 _MARK_DRAWS: Final = 12
+_EXCESS_DOUBT: Final = 0.5
 _RAISED_SIGMAS: Final = 3.0
 _SIZES: Final = ("depth", "length", "width", "area", "volume")
 _VOLUME: Final = _SIZES.index("volume")
@@ -116,7 +117,7 @@ def _drawn_parts(dent: _Dent, look: Look) -> tuple[Array, Array, Array]:
     noise, model = np.nanvar(with_noise, axis=0, ddof=1), np.nanvar(with_model, axis=0, ddof=1)
     excess = np.nanmean(with_noise, axis=0) - dent.sizes()
     excess[_VOLUME] = 0.0
-    noise += excess**2
+    noise += (_EXCESS_DOUBT * excess) ** 2
     excess[0], luck_variance = luck_of(relief, look, dent.deepest, sign=-1.0)
     noise[0] = relief.noise_variance(*dent.deepest.at)[0] + luck_variance
     model[0] = relief.model_variance(*dent.deepest.at)[0]

@@ -95,20 +95,29 @@ def _along_surface(look: Look, places: list[Place], straight: Measured) -> Measu
     x, y = look.rays.direction(ends[:, 0], ends[:, 1])
     path = _shortest_path(smooth, np.column_stack([x, y]))
     points = points_on(smooth, path[:, 0], path[:, 1])
-    length = polyline_length(points)
+    chord = points[-1] - points[0]
+    longer = polyline_length(points) - float(np.linalg.norm(chord))
+    length = straight.value + longer
     if length > _MOST_ALONG_TO_STRAIGHT * straight.value:
         raise NotMeasurable("the surface between the ends is not smooth")
     steps = np.diff(points, axis=0)
     steps /= np.linalg.norm(steps, axis=1, keepdims=True)
     gradient = np.vstack([-steps[:1], steps[:-1] - steps[1:], steps[-1:]])
-    w = smooth.inverse_depth(path[:, 0], path[:, 1])
-    by_depth = np.einsum("ni,ni->n", gradient, -points / w[:, None])
-    row = by_depth @ smooth.basis(path[:, 0], path[:, 1])
-    ends_gradient = np.vstack([gradient[0], gradient[-1]])
-    marks = sum(p.marks_variance(g) for p, g in zip(places, ends_gradient, strict=True))
-    noise = float(smooth.variance(row)[0])
+    parts = place_variances(places, np.vstack([gradient[0], gradient[-1]]))
+    noise = parts.frame_noise + _longer_variance(smooth, path, points, gradient, chord)
+    variances = Variances(noise, parts.marks, parts.restored_metal)
     touch = Touch.at(points, gradient, decoded=False)
-    return combine("along_surface", "mm", length, Variances(noise, marks), surface=look.surface, touch=touch)
+    return combine("along_surface", "mm", length, variances, surface=look.surface, touch=touch)
+
+
+def _longer_variance(smooth: Smooth, path: Array, points: Array, gradient: Array, chord: Array) -> float:
+    """Variance from frame noise of how much longer the path on the surface is than its chord."""
+    direction = chord / np.linalg.norm(chord)
+    more = gradient.copy()
+    more[0] += direction
+    more[-1] -= direction
+    by_depth = np.einsum("ni,ni->n", more, -points * points[:, 2:])
+    return float(smooth.variance(by_depth @ smooth.basis(path[:, 0], path[:, 1]))[0])
 
 
 def _strip(look: Look, ends_px: Array) -> Smooth:

@@ -27,7 +27,7 @@ _LUCK_DRAWS: Final = 200
 _LUCK_PLACES: Final = 1200
 _LUCK_SHARE: Final = 0.6
 _MOST_RATIO: Final = 1.3
-_LUCK_DOUBT: Final = 0.8
+_LUCK_DOUBT: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True)
