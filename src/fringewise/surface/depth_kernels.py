@@ -30,7 +30,8 @@ _NONE: Final = np.uint16(Flag.NO_SURFACE)
 _ONE: Final = np.float32(1.0)
 _NAN: Final = np.float32(np.nan)
 _NEWTON_STEPS: Final = 30
-_NEWTON_TOLERANCE: Final = 1e-12
+_LAST_STEP: Final = 1e-7
+"""A Newton step this small, relative to 1/t, leaves an error of about its square."""
 
 
 @kernel()
@@ -144,7 +145,7 @@ def _curved(m: float, p: tuple[float, float, float], pose: Line, k: Line) -> tup
         slope = by_x * straight_slope + by_y * (ty - y * tz) * over
         step = (value - m) / slope
         s -= step
-        if abs(step) <= _NEWTON_TOLERANCE * abs(s):
+        if abs(step) <= _LAST_STEP * abs(s):
             if slope * straight_slope > 0:  # else beyond the fold of the lens model
                 return 1 / s, -1 / (s * s * slope)
             break
