@@ -10,12 +10,12 @@ import numpy.typing as npt
 
 from fringewise.core.checks import Array
 from fringewise.core.errors import MarksAtFault, NotMeasurable
-from fringewise.findings.features import draw_to_feature
+from fringewise.findings.features import Feature, draw_to_feature, on_plane
 from fringewise.findings.finding import DrawnMark, Finding
 from fringewise.findings.kind import Look
 from fringewise.sound.points import PixelRays, ray_points
 from fringewise.sound.polygon import crosses_itself
-from fringewise.sound.shape import points_on
+from fringewise.sound.shape import normals_on, points_on
 from fringewise.sound.sheet import Sheet, fit_sheet
 from fringewise.surface.surface import Surface
 
@@ -165,11 +165,22 @@ def drawn_places(look: Look, marks_px: Array, placing_px: float) -> tuple[list[P
         if feature is None:
             places.append(place(look, mark, placing_px))
             continue
+        feature = _seen_square(look, feature)
         used = np.array([feature.u, feature.v])
         places.append(place(look, used, feature.sigma_px))
         placed = (float(mark[0]), float(mark[1]))
         drawn.append(DrawnMark(placed, (feature.u, feature.v), feature.kind, feature.sigma_px))
     return places, drawn
+
+
+def _seen_square(look: Look, feature: Feature) -> Feature:
+    """Move a dot's centre from the middle of the ellipse that is seen to that of the dot on its metal."""
+    head = look.surface.head
+    if head is None or feature.kind != "dot":
+        return feature
+    sheet, _ = _local_sheet(look.surface, np.array([feature.u, feature.v]))
+    x, y = look.rays.direction(np.array([feature.u]), np.array([feature.v]))
+    return on_plane(feature, head.camera.lens, normals_on(sheet, x, y)[0])
 
 
 def _local_sheet(surface: Surface, mark_px: Array) -> tuple[Sheet, float]:
