@@ -3,9 +3,10 @@
 Stretches of a row go through short loops that the compiler turns into vector code. What passes between the
 loops lies in one small array of lines at fixed places: so the compiler sees that they don't overlap.
 `decode_four_rows` is for the usual plan (shifts of 0, 90, 180, 270°, whole ratios), `decode_any_rows` for
-every other; either is compiled when it is first needed. `fringewise.phase.rows` hands bands of rows to
-ordinary threads, which compiles in half the time of a parallel loop and needs no threading layer. Phases are
-in turns (1 = 2π rad) in here; arithmetic is float32.
+every other; either is compiled when it is first needed. All arithmetic is float32, also on grey levels and
+flags: numba widens small integers to 64 bits, which halves the speed. `fringewise.phase.rows` hands bands
+of rows to ordinary threads, which compiles in half the time of a parallel loop and needs no threading
+layer. Phases are in turns (1 = 2π rad) in here.
 """
 
 from __future__ import annotations
@@ -25,12 +26,13 @@ _NAN: Final = _F(np.nan)
 _TINY_ROOT: Final = _F(1e-10)
 _TURNS2: Final = _F(1 / (4 * np.pi**2))
 _EIGHTH_LOG2_E: Final = _F(np.log2(np.e) / 8)
+_EXPONENT_BIAS, _EXPONENT_STEP = _F(127), _F(2**23)
 _ROOT_32TH: Final = _F(np.sqrt(1 / 32))
 _LEAST_STEP_VAR, _MOST_STEP_VAR = _F(1 / 640), _F(1e6)  # e^-80 is as good as never, still an ordinary float32
 _NO_RISK_VAR: Final = _F(0.004)  # at this step variance the risk is 3e-15; below, it is given as 0
 
-_SATURATED, _DARK, _NOISY = np.uint16(Flag.SATURATED), np.uint16(Flag.DARK), np.uint16(Flag.NOISY_PHASE)
-_DOUBTFUL, _RIM, _NOTHING = np.uint16(Flag.DOUBTFUL_ORDER), np.uint16(Flag.RIM), np.uint16(0)
+_SATURATED, _DARK, _NOISY = _F(Flag.SATURATED), _F(Flag.DARK), _F(Flag.NOISY_PHASE)
+_DOUBTFUL, _RIM = _F(Flag.DOUBTFUL_ORDER), _F(Flag.RIM)
 
 # Least-maximum fits made for this file: arctangent on 0 … 1 in turns (error 2e-6 rad), exp(x²) erfc(x) over
 # 1/(1 + x/2) (1e-4 of the value, x up to 12), 2^x on 0 … 1 (7e-5 of the value).
@@ -42,15 +44,14 @@ _X0, _X1, _X2, _X3 = _F(0.99992531), _F(0.69583283), _F(0.22606864), _F(0.078023
 _STRETCH: Final = 256
 """Pixels handled at a time; the lines of the working array are this far apart."""
 _MEAN, _COSINE, _SINE, _REST, _TURN, _TURN_VAR, _COLUMN, _COLUMN_VAR = range(0, 8 * _STRETCH, _STRETCH)
-_B2, _STEP_VAR, _RISK, _BRIGHTEST, _MARK = range(8 * _STRETCH, 13 * _STRETCH, _STRETCH)
-_LINES: Final = 13
-
-# What a set finds wrong with a pixel is counted in its line _MARK, each fault in a digit of base 64.
-_MARK_DARK, _MARK_NOISY, _MARK_SPLIT, _MARK_OPEN = _F(1), _F(64), _F(64**2), _F(64**3)
-MOST_SETS: Final = 63
+_B2, _STEP_VAR, _RISK, _BRIGHTEST, _IS_DARK, _IS_NOISY, _IS_SPLIT, _IS_OPEN, _FLAGS = range(
+    8 * _STRETCH, 17 * _STRETCH, _STRETCH
+)
+_LINES: Final = 17
 
 # NaN is written on purpose, so the compiler may not assume that there is none.
 _FAST: Final = frozenset({"contract", "nsz", "arcp"})
+_SUMMING: Final = _FAST | {"reassoc"}
 
 # Places in a set's row of constants (see `fringewise.phase.ladder`).
 FRINGES, CLOSE_CALL, CHI_LIMIT, RIPPLE_LIMIT = 0, 1, 2, 3
@@ -86,7 +87,7 @@ def wrong_fringe_probability(step_var: np.float32) -> Any:
     power = -_EIGHTH_LOG2_E * (root + _ROOT_32TH) * over
     whole = np.floor(power)
     part = power - whole
-    scale = np.int32((np.int32(whole) + np.int32(127)) << np.int32(23)).view(np.float32)
+    scale = np.int32((whole + _EXPONENT_BIAS) * _EXPONENT_STEP).view(np.float32)  # 2^whole
     exponential = scale * (_X0 + part * (_X1 + part * (_X2 + part * _X3)))
     return exponential * t * (_E0 + t * (_E1 + t * (_E2 + t * (_E3 + t * _E4))))
 
@@ -98,19 +99,18 @@ def _stretch(base: Array, start: int, n: int) -> Any:
 
 
 @kernel(fastmath=_FAST, inline=True)
-def _climb_four(base: Array, at: Array, shift: int, work: Array, n: int, one: Array, whole: Array) -> Any:
-    """Take in a set with shifts 0, 90, 180, 270°: fit, phase, order; gives how many pixels carry a risk."""
+def _climb_four(base: Array, at: Array, shift: int, work: Array, n: int, one: Array, whole: Array) -> None:
+    """Take in a set with shifts 0, 90, 180, 270°: fit, phase, fringe order, faults."""
     first, second = _stretch(base, at[0] + shift, n), _stretch(base, at[1] + shift, n)
     third, fourth = _stretch(base, at[2] + shift, n), _stretch(base, at[3] + shift, n)
     read_var, gain, dark_level = whole[READ_VAR], whole[GAIN], whole[DARK_LEVEL]
     least_4b2, most_var = _FOUR * whole[LEAST_B2], whole[MOST_PHASE_VAR]
     chi_limit, ripple_limit = _FOUR * one[CHI_LIMIT], one[RIPPLE_LIMIT]
     fringes, period, split = one[FRINGES], _ONE / one[FRINGES], one[CLOSE_CALL]
-    risky = np.int32(0)
     for x in range(n):
-        i0, i1, i2, i3 = np.int32(first[x]), np.int32(second[x]), np.int32(third[x]), np.int32(fourth[x])
-        mean = _QUARTER * _F(i0 + i1 + i2 + i3)
-        c, s, apart = _F(i0 - i2), _F(i3 - i1), _F(i0 + i2 - i1 - i3)  # twice B cos φ, B sin φ, the residual
+        i0, i1, i2, i3 = _F(first[x]), _F(second[x]), _F(third[x]), _F(fourth[x])
+        c, s, evens, odds = i0 - i2, i3 - i1, i0 + i2, i1 + i3  # c and s are twice B cos φ and B sin φ
+        mean, apart = _QUARTER * (evens + odds), evens - odds
         var = read_var + gain * max(mean - dark_level, _ZERO)
         square = c * c + s * s
         larger = max(abs(c), abs(s), _TINY_ROOT)
@@ -119,20 +119,17 @@ def _climb_four(base: Array, at: Array, shift: int, work: Array, n: int, one: Ar
         turn, turn_var = turns_of(s, c, square * over_both), phase_var * _TURNS2
         away = work[_COLUMN + x] * fringes - turn
         order = np.floor(away + _HALF)
-        step_var = work[_COLUMN_VAR + x] * fringes * fringes + turn_var
         dark = (square < least_4b2) | (phase_var > most_var)
-        mark = _MARK_DARK if dark else _ZERO
-        mark += _MARK_NOISY if apart * apart > chi_limit * var + ripple_limit * square else _ZERO
-        mark += _MARK_SPLIT if abs(away - order) > split else _ZERO
-        work[_MARK + x] += mark
-        work[_BRIGHTEST + x] = max(work[_BRIGHTEST + x], _F(max(i0, i1, i2, i3)))
+        noisy = apart * apart > chi_limit * var + ripple_limit * square
+        work[_IS_DARK + x] = max(work[_IS_DARK + x], _ONE if dark else _ZERO)
+        work[_IS_NOISY + x] = max(work[_IS_NOISY + x], _ONE if noisy else _ZERO)
+        work[_IS_SPLIT + x] = max(work[_IS_SPLIT + x], _ONE if abs(away - order) > split else _ZERO)
+        work[_BRIGHTEST + x] = max(work[_BRIGHTEST + x], i0, i1, i2, i3)
+        work[_STEP_VAR + x] = work[_COLUMN_VAR + x] * fringes * fringes + turn_var
         work[_COLUMN + x] = (turn + order) * period
         work[_COLUMN_VAR + x] = turn_var * period * period
-        work[_STEP_VAR + x] = step_var
         work[_MEAN + x] = mean
         work[_B2 + x] = _QUARTER * square
-        risky += np.int32(step_var > _NO_RISK_VAR)
-    return risky
 
 
 @kernel(fastmath=_FAST, inline=True)
@@ -180,90 +177,87 @@ def _phase_of_fit(work: Array, n: int, one: Array, whole: Array) -> None:
         work[_TURN + x] = turns_of(s, c, b2 * over_both)
         work[_TURN_VAR + x] = phase_var * _TURNS2
         work[_B2 + x] = b2
-        mark = _MARK_DARK if (b2 < least_b2) | (phase_var > most_var) else _ZERO
-        mark += _MARK_NOISY if work[_REST + x] > chi_limit * var + ripple_limit * b2 else _ZERO
-        work[_MARK + x] += mark
+        dark = (b2 < least_b2) | (phase_var > most_var)
+        noisy = work[_REST + x] > chi_limit * var + ripple_limit * b2
+        work[_IS_DARK + x] = max(work[_IS_DARK + x], _ONE if dark else _ZERO)
+        work[_IS_NOISY + x] = max(work[_IS_NOISY + x], _ONE if noisy else _ZERO)
 
 
 @kernel(fastmath=_FAST, inline=True)
-def _climb_any(work: Array, n: int, one: Array, sigmas: np.float32) -> Any:
-    """Carry the column over to a set; gives how many pixels carry a risk.
+def _climb_any(work: Array, n: int, one: Array, sigmas: np.float32) -> None:
+    """Carry the column over to a set.
 
     `sigmas` above 0 is for the coarsest of sets whose ratios aren't whole: a pixel that other fringes fit as
     well is left open, because its finer sets may tell.
     """
-    fringes, period, split = one[FRINGES], _ONE / one[FRINGES], one[CLOSE_CALL]
-    risky = np.int32(0)
+    fringes, period, split, coarsest = one[FRINGES], _ONE / one[FRINGES], one[CLOSE_CALL], sigmas > _ZERO
     for x in range(n):
         turn, turn_var = work[_TURN + x], work[_TURN_VAR + x]
         away = work[_COLUMN + x] * fringes - turn
-        order = _ZERO if sigmas > _ZERO else np.floor(away + _HALF)
-        step_var = work[_COLUMN_VAR + x] * fringes * fringes + turn_var
+        order = _ZERO if coarsest else np.floor(away + _HALF)
         here, near = turn * period, sigmas * np.sqrt(turn_var) * period
         others = (here > _ONE + near) | (here + period <= _ONE + near) | (here - period >= -near)
-        mark = _MARK_SPLIT if abs(away - order) > split else _ZERO
-        mark += _MARK_OPEN if others & (sigmas > _ZERO) else _ZERO
-        work[_MARK + x] += mark
+        work[_IS_SPLIT + x] = max(work[_IS_SPLIT + x], _ONE if abs(away - order) > split else _ZERO)
+        work[_IS_OPEN + x] = max(work[_IS_OPEN + x], _ONE if others & coarsest else _ZERO)
+        work[_STEP_VAR + x] = work[_COLUMN_VAR + x] * fringes * fringes + turn_var
         work[_COLUMN + x] = (turn + order) * period
         work[_COLUMN_VAR + x] = turn_var * period * period
-        work[_STEP_VAR + x] = step_var
-        risky += np.int32(step_var > _NO_RISK_VAR)
-    return risky
 
 
-@kernel(fastmath=_FAST, inline=True)
+@kernel(fastmath=_SUMMING)
 def _add_risk(work: Array, n: int) -> None:
-    """Add the probability that the step just taken went wrong."""
+    """Add the probability that the step just taken went wrong, unless it is next to none all along."""
+    risky = _ZERO
     for x in range(n):
+        risky += _ONE if work[_STEP_VAR + x] > _NO_RISK_VAR else _ZERO
+    for x in range(n if risky > _ZERO else 0):
         work[_RISK + x] += wrong_fringe_probability(work[_STEP_VAR + x])
 
 
 @kernel(fastmath=_FAST)
-def _finish(
-    work: Array, period: np.float32, whole: Array,
-    column: Array, sigma: Array, modulation: Array, mean: Array, risk: Array, flags: Array,
-) -> Any:  # fmt: skip
-    """Bring a stretch's columns into the pattern and write all outputs; gives the pixels left open (RIM)."""
-    n = column.size
+def _settle(work: Array, n: int, period: np.float32, whole: Array) -> None:
+    """Bring columns into the pattern, open where not exactly one fits; take roots; sum up the flags."""
     sigmas, saturation, most_risk = whole[RIM_SIGMAS], whole[SATURATION], whole[MOST_RISK]
     check, over_period = whole[WHOLE] > _ZERO, _ONE / period
     for x in range(n):
-        doubt = np.sqrt(work[_COLUMN_VAR + x])
-        near = sigmas * doubt
+        sigma, risk = np.sqrt(work[_COLUMN_VAR + x]), min(work[_RISK + x], _ONE)
+        near = sigmas * sigma
         here = work[_COLUMN + x]
         inside = here - period * np.floor((here + near) * over_period)
         others = check & ((inside > _ONE + near) | (inside + period <= _ONE + near))
-        faults = np.int32(work[_MARK + x])
-        lit = faults & 63 == 0
-        work[_COLUMN + x] = (inside if check else here) if lit else _NAN
-        work[_COLUMN_VAR + x] = doubt if lit else _NAN
+        is_open = max(work[_IS_OPEN + x], _ONE if others else _ZERO)
+        doubtful = max(work[_IS_SPLIT + x], _ONE if risk > most_risk else _ZERO)
+        dark = work[_IS_DARK + x]
+        faults = _NOISY * work[_IS_NOISY + x] + _DOUBTFUL * doubtful + _RIM * is_open
+        flags = _SATURATED if work[_BRIGHTEST + x] >= saturation else _ZERO
+        work[_FLAGS + x] = flags + _DARK * dark + (_ONE - dark) * faults  # a dark pixel is only dark
+        work[_IS_OPEN + x] = (_ONE - dark) * is_open
+        work[_COLUMN + x] = _NAN if dark > _ZERO else (inside if check else here)
+        work[_COLUMN_VAR + x] = _NAN if dark > _ZERO else sigma
         work[_B2 + x] = np.sqrt(work[_B2 + x])
-        work[_RISK + x] = min(work[_RISK + x], _ONE)
-        work[_MARK + x] = _F(faults) + (_MARK_OPEN if others else _ZERO)
-    for x in range(n):
+        work[_RISK + x] = risk
+
+
+@kernel(fastmath=_SUMMING)
+def _put(
+    work: Array, column: Array, sigma: Array, modulation: Array, mean: Array, risk: Array, flags: Array
+) -> Any:
+    """Copy a stretch to the outputs; gives how many of its pixels are left open."""
+    for x in range(column.size):
         column[x] = work[_COLUMN + x]
-    for x in range(n):
+    for x in range(column.size):
         sigma[x] = work[_COLUMN_VAR + x]
-    for x in range(n):
+    for x in range(column.size):
         modulation[x] = work[_B2 + x]
-    for x in range(n):
+    for x in range(column.size):
         mean[x] = work[_MEAN + x]
-    for x in range(n):
+    for x in range(column.size):
         risk[x] = work[_RISK + x]
-    still_open = np.int32(0)
-    for x in range(n):
-        faults = np.int32(work[_MARK + x])
-        lit = faults & 63 == 0
-        is_open = lit & (faults >> 18 != 0)
-        doubtful = lit & ((work[_RISK + x] > most_risk) | ((faults >> 12) & 63 != 0))
-        flag = _SATURATED if work[_BRIGHTEST + x] >= saturation else _NOTHING
-        flag |= _NOTHING if lit else _DARK
-        flag |= _NOISY if lit & ((faults >> 6) & 63 != 0) else _NOTHING
-        flag |= _DOUBTFUL if doubtful else _NOTHING
-        flag |= _RIM if is_open else _NOTHING
-        flags[x] = flag
-        still_open += np.int32(is_open)
-    return still_open
+    still_open = _ZERO
+    for x in range(column.size):
+        flags[x] = np.uint16(work[_FLAGS + x])
+        still_open += work[_IS_OPEN + x]
+    return int(still_open)
 
 
 @kernel(fastmath=_FAST)
@@ -280,11 +274,13 @@ def decode_four_rows(
             work[_COLUMN:] = _ZERO
             for s in range(sets.shape[0]):
                 at, shift = starts[first[s] : first[s + 1]], y * width + left
-                if _climb_four(base, at, shift, work, right - left, sets[s], whole) > 0 and s > 0:
+                _climb_four(base, at, shift, work, right - left, sets[s], whole)
+                if s > 0:
                     _add_risk(work, right - left)
-            still_open += _finish(
-                work, _ONE / sets[0, FRINGES], whole, column[y, left:right], sigma[y, left:right],
-                modulation[y, left:right], mean[y, left:right], risk[y, left:right], flags[y, left:right],
+            _settle(work, right - left, _ONE / sets[0, FRINGES], whole)
+            still_open += _put(
+                work, column[y, left:right], sigma[y, left:right], modulation[y, left:right],
+                mean[y, left:right], risk[y, left:right], flags[y, left:right],
             )  # fmt: skip
     return still_open
 
@@ -312,10 +308,12 @@ def decode_any_rows(
                 _fit_any(base, starts[lo:hi], shift, solve[lo:hi], model[lo:hi], work, right - left)
                 _phase_of_fit(work, right - left, sets[s], whole)
                 sigmas = whole[RIM_SIGMAS] if s == 0 and whole[WHOLE] == _ZERO else _ZERO
-                if _climb_any(work, right - left, sets[s], sigmas) > 0 and s > 0:
+                _climb_any(work, right - left, sets[s], sigmas)
+                if s > 0:
                     _add_risk(work, right - left)
-            still_open += _finish(
-                work, _ONE / sets[0, FRINGES], whole, column[y, left:right], sigma[y, left:right],
-                modulation[y, left:right], mean[y, left:right], risk[y, left:right], flags[y, left:right],
+            _settle(work, right - left, _ONE / sets[0, FRINGES], whole)
+            still_open += _put(
+                work, column[y, left:right], sigma[y, left:right], modulation[y, left:right],
+                mean[y, left:right], risk[y, left:right], flags[y, left:right],
             )  # fmt: skip
     return still_open
