@@ -187,7 +187,9 @@ class _Patch:
 
     def offsets(self, u: float, v: float) -> tuple[Array, Array]:
         rows, columns = np.indices(self.levels.shape)
-        return columns.astype(np.float64) - u, rows.astype(np.float64) - v
+        x: Array = columns.astype(np.float64) - u
+        y: Array = rows.astype(np.float64) - v
+        return x, y
 
     def within(self, u: float, v: float, reach_px: float) -> bool:
         return float(np.hypot(u + self.u0 - self.mark[0], v + self.v0 - self.mark[1])) <= reach_px
