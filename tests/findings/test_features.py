@@ -103,7 +103,7 @@ def test_a_tilted_dots_centre_is_that_on_its_plane() -> None:
 
 
 def test_board_corners_lie_smoother_than_an_independent_finders(shared_data: Path) -> None:
-    # OpenCV's findChessboardCornersSB on a printed board seen by a real camera; an independent library. A flat
+    # OpenCV's findChessboardCornersSB on a printed board seen by a real camera; an independent library. The
     # board's corners lie on a smooth grid; what is left about it is the finder's scatter and the print's.
     path = shared_data / "real_rig" / "board_3" / "frames" / "photo.png"
     photo = cv2.imdecode(np.frombuffer(path.read_bytes(), np.uint8), cv2.IMREAD_GRAYSCALE)
