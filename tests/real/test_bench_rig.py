@@ -85,8 +85,8 @@ def test_a_head_at_rest_is_not_called_moved(shared_data: Path, pose: int) -> Non
 def test_the_free_form_model_has_a_surface_where_others_found_one(shared_data: Path) -> None:
     surface = make_surface(read_capture(shared_data / "real_rig" / "model"))
     depth = surface.xyz_mm[..., 2][surface.usable]
-    # an independent decoding: 0.37 million pixels above 10 grey levels of modulation, depth 368-428 mm (1st and
-    # 99th percentile of all of them; here of those that may be measured on)
+    # an independent decoding: 0.37 million pixels above 10 grey levels of modulation, depth 368-428 mm (1st
+    # and 99th percentile of all of them; here of those that may be measured on)
     assert depth.size >= 300_000
     low, high = np.percentile(depth, [1, 99])
     assert low == pytest.approx(368, abs=5)
