@@ -11,7 +11,7 @@ import pytest
 from fringewise.workflow.trials import Case, Judgement, judge, judge_pooled, run_trials
 
 SEED = 20261125
-LOOKS = 75
+LOOKS = 62
 
 
 @pytest.fixture(scope="module")

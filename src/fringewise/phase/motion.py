@@ -26,7 +26,7 @@ ROW_SPACING: Final = 8
 LEAST_IN_BLOCK: Final = 30
 LEAST_PIXELS: Final = 1000
 
-STRONG_PHASE: Final = 40.0
+STRONG_PHASE: Final = 25.0
 STRONG_PICTURE: Final = 40.0
 """A cue counts where chance alone would hardly make its χ² so large …"""
 LEAST_DRIFT_RAD: Final = 0.006
