@@ -186,10 +186,8 @@ class _Patch:
         return Window(x, y, levels, rows - rows.min(), columns - columns.min())
 
     def offsets(self, u: float, v: float) -> tuple[Array, Array]:
-        rows, columns = np.indices(self.levels.shape)
-        x: Array = columns.astype(np.float64) - u
-        y: Array = rows.astype(np.float64) - v
-        return x, y
+        places: Array = np.indices(self.levels.shape, dtype=np.float64)
+        return np.asarray(places[1] - u), np.asarray(places[0] - v)
 
     def within(self, u: float, v: float, reach_px: float) -> bool:
         return float(np.hypot(u + self.u0 - self.mark[0], v + self.v0 - self.mark[1])) <= reach_px
