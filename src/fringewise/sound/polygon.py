@@ -87,7 +87,7 @@ def inside_nodes(outline: Array, most_step: float) -> tuple[Array, Array, Array]
     """Nodes and weights that integrate a smooth function over the inside of an outline (N, 2).
 
     Gauss-Legendre in strips between the corners' heights and between the crossings of each line, so that the
-    integral of a polynomial up to degree 5 is exact. Strips and spans are cut to `most_step` at most.
+    integral of a polynomial up to degree 4 is exact. Strips and spans are cut to `most_step` at most.
 
     Examples
     --------

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -28,6 +29,8 @@ _POINTS_A_TERM: Final = 12
 _REJECT_SIGMA: Final = 4.5
 _TUKEY: Final = 4.685
 _BLOCK_REJECT: Final = 6.0
+_BLOCK_LIKELY: Final = 2.0
+_BLOCK_GROWTH: Final = 2
 _BLOCK_SIZES_PX: Final = (4, 8, 16, 32)
 _SECTORS: Final = 6
 _MAD_TO_SIGMA: Final = 1.4826
@@ -207,18 +210,29 @@ def _sound_blocks(points: RayPoints, basis: Array, kept: BoolArray) -> BoolArray
     normal, right = _normal_equations(points.where(kept), basis[kept])
     residuals = (points.inverse_depth - basis @ np.linalg.solve(normal, right)) / points.sigma
     residuals = np.where(kept, residuals, 0.0)
-    block = _block_numbers(points, 8)
+    block, across = _block_numbers(points, 8)
     count = np.bincount(block, kept)
     total = np.bincount(block, residuals)
     statistic = np.abs(total) / np.sqrt(np.maximum(count, 1))
     filled = statistic[count > 0]
     spread = max(1.0, float(_MAD_TO_SIGMA * np.median(filled)) if len(filled) else 1.0)
-    bad = statistic > _BLOCK_REJECT * spread
+    bad = _grown(statistic / spread, across)
     if count[bad].sum() > 0.4 * kept.sum():
         return np.ones(
             len(points), dtype=bool
         )  # the sheet is at fault then, not the metal: inflation says so
     return np.asarray(~bad[block])
+
+
+def _grown(statistic: Array, across: int) -> BoolArray:
+    """Blocks that surely leave the sheet, grown over neighbours that likely do: a damage has a fading rim."""
+    rows = -(-len(statistic) // across)
+    grid = np.pad(statistic, (0, rows * across - len(statistic))).reshape(rows, across)
+    bad = (grid > _BLOCK_REJECT).astype(np.uint8)
+    likely = grid > _BLOCK_LIKELY
+    for _ in range(_BLOCK_GROWTH):
+        bad |= (cv2.dilate(bad, np.ones((3, 3), dtype=np.uint8)) > 0) & likely
+    return np.asarray(bad.ravel()[: len(statistic)] > 0)
 
 
 def _average_degrees(
@@ -298,7 +312,7 @@ def _inflation(points: RayPoints, residuals: Array, terms: float) -> float:
     """Variance of block means over that of independent noise, greatest over block sizes; 1 or more."""
     worst = 1.0
     for size in _BLOCK_SIZES_PX:
-        block = _block_numbers(points, size)
+        block, _ = _block_numbers(points, size)
         count = np.bincount(block)
         statistic = np.bincount(block, residuals)[count > 0] ** 2 / count[count > 0]
         if len(statistic) > 2.5 * terms:
@@ -306,10 +320,12 @@ def _inflation(points: RayPoints, residuals: Array, terms: float) -> float:
     return worst
 
 
-def _block_numbers(points: RayPoints, size_px: int) -> npt.NDArray[np.intp]:
+def _block_numbers(points: RayPoints, size_px: int) -> tuple[npt.NDArray[np.intp], int]:
+    """Number of each point's block, row by row, and how many blocks a row has."""
     column = ((points.u - points.u.min()) // size_px).astype(np.intp)
     row = ((points.v - points.v.min()) // size_px).astype(np.intp)
-    return np.asarray(row * (int(column.max()) + 1) + column)
+    across = int(column.max()) + 1
+    return np.asarray(row * across + column), across
 
 
 def _normal_equations(points: RayPoints, basis: Array) -> tuple[Array, Array]:
