@@ -39,7 +39,8 @@ class Exposure:
     gamma : float
         Response: a level L answers as L^gamma, scaled so that the median lit level stays.
     aperture_mm, focus_mm : float
-        Defocus: fringes keep exp(−2 (π f b)²) of their contrast, b = aperture · abs(1/z − 1/focus) · fx / width.
+        Defocus: fringes keep exp(−2 (π f b)²) of their contrast, with
+        b = aperture · abs(1/z − 1/focus) · fx / width.
     soot, soot_size_mm : float
         Contrast of a cloudy deposit (0 … 1: 1 blackens its middle) and the size of its clouds.
     photo : {"none", "grey", "colour"}

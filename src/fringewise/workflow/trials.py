@@ -88,7 +88,7 @@ def run_trials(
     seed: int,
     damages: Sequence[str] = IDEAL,
     *,
-    rays_per_pixel: int = 5,
+    rays_per_pixel: int = 3,
     progress: Progress = _SILENT,
 ) -> list[Case]:
     """Render, mark and measure `looks` random looks with these damages each.
