@@ -11,8 +11,8 @@ import numpy as np
 import numpy.typing as npt
 
 from fringewise.capture.capture import Capture
-from fringewise.core.errors import InputRefused, Problem
 from fringewise.core.progress import Progress, Silent, steps
+from fringewise.findings.documents import refuse_marks_outside
 from fringewise.findings.finding import Finding, FindingResult
 from fringewise.findings.kind import Look
 from fringewise.findings.registry import measure_finding
@@ -62,7 +62,7 @@ def measure(
         No surface can be made of the capture at all.
     """
     shape = look.shape if isinstance(look, Surface) else _photo_shape(look)
-    _marks_on_photo(findings, shape, where)
+    refuse_marks_outside(findings, shape, where)
     surface = look if isinstance(look, Surface) else make_surface(look, progress)
     rays = pixel_rays(surface)
     results = []
@@ -91,26 +91,6 @@ def _photo_shape(capture: Capture) -> tuple[int, int]:
         return capture.photo.shape[0], capture.photo.shape[1]
     frames = capture.sets[0].frames if capture.sets else None
     return (frames.shape[1], frames.shape[2]) if frames is not None else (0, 0)
-
-
-def _marks_on_photo(findings: Sequence[Finding], shape: tuple[int, int], where: str) -> None:
-    height, width = shape
-    problems = []
-    for number, finding in enumerate(findings):
-        for name, marks in finding.marks.items():
-            u, v = marks[:, 0], marks[:, 1]
-            off = (u < -0.5) | (v < -0.5) | (u > width - 0.5) | (v > height - 0.5)
-            problems += [
-                Problem(
-                    where,
-                    f"findings[{number}].{name}[{mark}]",
-                    f"must lie on the photo, which is {width} × {height} pixels",
-                    f"{u[mark]:g}, {v[mark]:g}",
-                )
-                for mark in np.flatnonzero(off)
-            ]
-    if problems:
-        raise InputRefused(problems)
 
 
 def _near_findings(findings: Sequence[Finding], shape: tuple[int, int]) -> npt.NDArray[np.bool_]:
