@@ -19,6 +19,8 @@ from fringewise.workflow.surfaces import make_surface
 
 if TYPE_CHECKING:
     from fringewise.virtual import Scene
+    from fringewise.virtual.reliefs import Box
+    from fringewise.virtual.sheets import Sheet
 
 _SILENT: Final = Silent()
 _STANDOFF_MM: Final = (10.0, 24.0)
@@ -89,6 +91,7 @@ def run_trials(
     damages: Sequence[str] = IDEAL,
     *,
     rays_per_pixel: int = 3,
+    blade: tuple[Sheet, Box] | None = None,
     progress: Progress = _SILENT,
 ) -> list[Case]:
     """Render, mark and measure `looks` random looks with these damages each.
@@ -101,12 +104,14 @@ def run_trials(
     damages : sequence of str
         Names of virtual damages on each look.
     rays_per_pixel : int
+    blade : (sheet, outline), optional
+        One blade for all looks, such as one of published coordinates; a random one for each otherwise.
     progress : Progress
     """
     return [
         case
         for number in steps(range(looks), "trial looks", progress, looks)
-        for case in _one_look(np.random.default_rng([seed, number]), damages, rays_per_pixel)
+        for case in _one_look(np.random.default_rng([seed, number]), damages, rays_per_pixel, blade)
     ]
 
 
@@ -120,13 +125,15 @@ def judge_pooled(cases: Sequence[Case]) -> Judgement:
     return _judge([one for one in cases if JUDGED.get(one.kind) == one.quantity])
 
 
-def _one_look(rng: np.random.Generator, damages: Sequence[str], rays: int) -> Iterator[Case]:
+def _one_look(
+    rng: np.random.Generator, damages: Sequence[str], rays: int, blade: tuple[Sheet, Box] | None
+) -> Iterator[Case]:
     from fringewise.virtual import Exposure, render, standard_head, standard_plan  # noqa: PLC0415 - when needed
     from fringewise.virtual.truth import truths_of  # noqa: PLC0415
     from fringewise.workflow.marking import marked_findings  # noqa: PLC0415
 
     head, standoff = standard_head(), float(rng.uniform(*_STANDOFF_MM))
-    scene = _scene(rng, standoff, list(damages))
+    scene = _scene(rng, standoff, list(damages), blade)
     made = render(scene, head, standard_plan(), Exposure(), rng, rays_per_pixel=rays)
     look = look_at(make_surface(made.capture), seed=int(rng.integers(1 << 31)))
     truths = truths_of(scene)
@@ -144,14 +151,16 @@ def _one_look(rng: np.random.Generator, damages: Sequence[str], rays: int) -> It
             yield Case(truth.kind, name, truth.family, standoff, value, one.value - value, *doubt)
 
 
-def _scene(rng: np.random.Generator, standoff_mm: float, damages: list[str]) -> Scene:
+def _scene(
+    rng: np.random.Generator, standoff_mm: float, damages: list[str], blade: tuple[Sheet, Box] | None
+) -> Scene:
     """Draw a scene; where the view is too near for all damages, the last ones are left out."""
     from fringewise.virtual.scenes import random_blade_scene  # noqa: PLC0415 - when needed
 
     while True:
         for _ in range(_SCENES_TRIED):
             try:
-                return random_blade_scene(rng, standoff_mm, damages)
+                return random_blade_scene(rng, standoff_mm, damages, blade=blade)
             except ValueError:
                 continue
         if len(damages) == 1:
