@@ -158,14 +158,16 @@ def test_a_dent_too_little_of_which_was_seen_is_not_measured() -> None:
     assert "has a surface that can be trusted" in result.reason
 
 
-def test_sound_metal_has_no_depth_beyond_its_doubt() -> None:
+@pytest.mark.parametrize("seed", range(3))
+def test_sound_metal_is_said_to_be_perhaps_sound_and_gets_no_rim(seed: int) -> None:
     part = DentedBall(depth_mm=1e-9, half_width_mm=1.0)
-    result = dent(part)
-    if result.quantities:
-        depth = result.quantity("depth")
-        assert depth.value <= 3 * depth.expanded_uncertainty
-    else:
+    result = dent(part, look_at(seen(part, seed=seed)))
+    if result.reason:
         assert "no dent" in result.reason
+        return
+    assert result.quantity("depth").value <= 0.005
+    assert "this may be sound metal" in " ".join(result.warnings)
+    assert {one.name for one in result.quantities} <= {"depth", "volume", "raised"}
 
 
 def test_an_unknown_kind_says_so() -> None:

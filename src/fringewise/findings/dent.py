@@ -27,7 +27,9 @@ _DRAWS: Final = 200
 _MARK_DRAWS: Final = 12
 _EXCESS_DOUBT: Final = 0.5
 _RAISED_SIGMAS: Final = 3.0
+_SURE_DEPTH: Final = 3.0
 _SIZES: Final = ("depth", "length", "width", "area", "volume")
+_OF_CONTOUR: Final = tuple(_SIZES.index(name) for name in ("length", "width", "area"))
 _VOLUME: Final = _SIZES.index("volume")
 
 
@@ -69,12 +71,15 @@ def measure_dent(look: Look, finding: Finding) -> FindingResult:
     excess, noise, restored = _drawn_parts(dent, look)
     marks = _marks_variances(look, finding, outline, dent.relief)
     values = dent.sizes() - excess
+    if CONTOUR_SHARE * values[0] < np.sqrt(noise[0] + marks[0] + restored[0]):
+        values[list(_OF_CONTOUR)] = np.nan  # the rim, a tenth of the depth down, is lost in the doubt
     touches = _touches(dent)
     bound = bound_of(finding)
     quantities = []
     for n, name in enumerate(_SIZES):
-        if name in touches and np.isfinite(values[n]) and values[n] > 0:
-            variances = Variances(noise[n], marks[n], restored[n])
+        variances = Variances(noise[n], marks[n], restored[n])
+        known = np.isfinite(values[n] + noise[n] + marks[n] + restored[n])
+        if name in touches and known and values[n] > 0:
             unit = {"area": "mm²", "volume": "mm³"}.get(name, "mm")
             made = combine(name, unit, values[n], variances, surface=look.surface, touch=touches[name])
             quantities.append(made.with_bound(bound))
@@ -114,8 +119,9 @@ def _drawn_parts(dent: _Dent, look: Look) -> tuple[Array, Array, Array]:
     noisy = relief.smooth.draws(_DRAWS, rng)
     with_noise = _sizes_drawn(dent, noisy, _normal_draws(relief.sheet.noise_covariance, _DRAWS, rng))
     with_model = _sizes_drawn(dent, flat, _normal_draws(relief.sheet.model_covariance, _DRAWS // 2, rng))
-    noise, model = np.nanvar(with_noise, axis=0, ddof=1), np.nanvar(with_model, axis=0, ddof=1)
-    excess = np.nanmean(with_noise, axis=0) - dent.sizes()
+    mean, noise = _mean_and_variance(with_noise)
+    _, model = _mean_and_variance(with_model)
+    excess = mean - dent.sizes()
     excess[_VOLUME] = 0.0
     noise += (_EXCESS_DOUBT * excess) ** 2
     excess[0], luck_variance = luck_of(relief, look, dent.deepest, sign=-1.0)
@@ -130,6 +136,15 @@ def _sizes_drawn(dent: _Dent, relief_terms: Array, sheet_offsets: Array) -> Arra
         heights = dent.grid.heights(terms, offset)
         sizes[n] = dent.sizes(heights, -float(heights[dent.grid.inside].min()))
     return sizes
+
+
+def _mean_and_variance(sizes: Array) -> tuple[Array, Array]:
+    """Mean and variance of each size over draws (N, 5); NaN where fewer than half of the draws have it."""
+    traced = np.isfinite(sizes).sum(axis=0) >= max(len(sizes) // 2, 2)
+    mean, variance = np.full(sizes.shape[1], np.nan), np.full(sizes.shape[1], np.nan)
+    mean[traced] = np.nanmean(sizes[:, traced], axis=0)
+    variance[traced] = np.nanvar(sizes[:, traced], axis=0, ddof=1)
+    return mean, variance
 
 
 def _normal_draws(covariance: Array, count: int, rng: np.random.Generator) -> Array:
@@ -153,7 +168,7 @@ def _marks_variances(look: Look, finding: Finding, outline: Array, relief: Relie
         raise NotMeasurable(
             "the size hangs on where exactly the outline was placed: mark it again, further out"
         )
-    return np.asarray(np.nan_to_num(np.nanvar(np.array(sizes), axis=0, ddof=1)))
+    return _mean_and_variance(np.array(sizes))[1]
 
 
 def _touches(dent: _Dent) -> dict[str, Touch]:
@@ -219,10 +234,10 @@ def _raised(look: Look, dent: _Dent) -> list[Measured]:
 
 def _warnings(dent: _Dent, quantities: list[Measured]) -> tuple[str, ...]:
     said = list(sheet_warnings(dent.relief.sheet, dent.relief))
-    if quantities[0].value < quantities[0].expanded_uncertainty:
-        said.append("the depth is no greater than its uncertainty: this may be sound metal")
-    if dent.contour is None:
-        said.append("length, width and area are left out: the dent's rim can't be traced")
+    if quantities[0].value < _SURE_DEPTH * quantities[0].expanded_uncertainty:
+        said.append("the depth is hardly greater than its uncertainty: this may be sound metal; move nearer")
+    if "length" not in {one.name for one in quantities}:
+        said.append("length, width and area are left out: the dent's rim can't be told from noise")
     if dent.relief.seen < 0.9:
         said.append(f"{100 * (1 - dent.relief.seen):.0f} % of the inside has no surface that can be trusted")
     return tuple(said)
