@@ -1,12 +1,12 @@
 """The compiled heart of decoding: one pass over the frames gives column, variance, risk and flags.
 
 Stretches of a row go through short loops that the compiler turns into vector code. What passes between the
-loops lies in one small array of lines at fixed places: so the compiler sees that they don't overlap.
-`decode_four_rows` is for the usual plan (shifts of 0, 90, 180, 270°, whole ratios), `decode_any_rows` for
-every other; either is compiled when it is first needed. All arithmetic is float32, also on grey levels and
-flags: numba widens small integers to 64 bits, which halves the speed. `fringewise.phase.rows` hands bands
-of rows to ordinary threads, which compiles in half the time of a parallel loop and needs no threading
-layer. Phases are in turns (1 = 2π rad) in here.
+loops lies in one small array of lines at fixed places: so the compiler sees that they don't overlap. All
+arithmetic is float32, also on grey levels and flags: numba widens small integers to 64 bits, which halves the
+speed. `decode_four_rows` is for the usual plan (shifts of 0, 90, 180, 270°, whole ratios), `decode_any_rows`
+for every other; either is compiled when it is first needed. `fringewise.phase.rows` hands bands of rows to
+ordinary threads, which compiles in half the time of a parallel loop and needs no threading layer. Phases are
+in turns (1 = 2π rad) in here.
 """
 
 from __future__ import annotations
