@@ -43,20 +43,21 @@ _X0, _X1, _X2, _X3 = _F(0.99992531), _F(0.69583283), _F(0.22606864), _F(0.078023
 
 _STRETCH: Final = 256
 """Pixels handled at a time; the lines of the working array are this far apart."""
-_MEAN, _COSINE, _SINE, _REST, _TURN, _TURN_VAR, _COLUMN, _COLUMN_VAR = range(0, 8 * _STRETCH, _STRETCH)
-_B2, _STEP_VAR, _RISK, _BRIGHTEST, _IS_DARK, _IS_NOISY, _IS_SPLIT, _IS_OPEN, _FLAGS = range(
-    8 * _STRETCH, 17 * _STRETCH, _STRETCH
-)
+_MEAN, _COSINE, _SINE, _REST, _TURN, _TURN_VAR, _B2, _STEP_VAR, _FLAGS = range(0, 9 * _STRETCH, _STRETCH)
+_PLACE, _PLACE_VAR, _RISK, _BRIGHTEST, _IS_DARK, _IS_NOISY, _IS_SPLIT, _IS_OPEN = range(
+    9 * _STRETCH, 17 * _STRETCH, _STRETCH
+)  # these begin at 0 for each stretch
 _LINES: Final = 17
+# _PLACE is the column in fringes of the set just taken in, and at last the column itself.
 
 # NaN is written on purpose, so the compiler may not assume that there is none.
 _FAST: Final = frozenset({"contract", "nsz", "arcp"})
 _SUMMING: Final = _FAST | {"reassoc"}
 
 # Places in a set's row of constants (see `fringewise.phase.ladder`).
-FRINGES, CLOSE_CALL, CHI_LIMIT, RIPPLE_LIMIT = 0, 1, 2, 3
-COVARIANCE = 4  # nine numbers: cc, cs, ss for the mean; cc, cs, ss for B cos φ; cc, cs, ss for B sin φ
-SET_CONSTANTS: Final = 13
+FRINGES, RATIO, CLOSE_CALL, CHI_LIMIT, RIPPLE_LIMIT = 0, 1, 2, 3, 4
+COVARIANCE = 5  # nine numbers: cc, cs, ss for the mean; cc, cs, ss for B cos φ; cc, cs, ss for B sin φ
+SET_CONSTANTS: Final = 14
 
 # Places in the capture's row of constants.
 READ_VAR, GAIN, DARK_LEVEL, SATURATION, LEAST_B2, MOST_PHASE_VAR, MOST_RISK, RIM_SIGMAS, WHOLE = range(9)
@@ -103,33 +104,33 @@ def _climb_four(base: Array, at: Array, shift: int, work: Array, n: int, one: Ar
     """Take in a set with shifts 0, 90, 180, 270°: fit, phase, fringe order, faults."""
     first, second = _stretch(base, at[0] + shift, n), _stretch(base, at[1] + shift, n)
     third, fourth = _stretch(base, at[2] + shift, n), _stretch(base, at[3] + shift, n)
-    read_var, gain, dark_level = whole[READ_VAR], whole[GAIN], whole[DARK_LEVEL]
-    least_4b2, most_var = _FOUR * whole[LEAST_B2], whole[MOST_PHASE_VAR]
+    read_var, slope = whole[READ_VAR], whole[GAIN] * _QUARTER
+    offset, two_turns2 = read_var - whole[GAIN] * whole[DARK_LEVEL], _TWO * _TURNS2
+    least_4b2, most_var = _FOUR * whole[LEAST_B2], whole[MOST_PHASE_VAR] * _TURNS2
     chi_limit, ripple_limit = _FOUR * one[CHI_LIMIT], one[RIPPLE_LIMIT]
-    fringes, period, split = one[FRINGES], _ONE / one[FRINGES], one[CLOSE_CALL]
+    ratio, ratio2, split = one[RATIO], one[RATIO] * one[RATIO], one[CLOSE_CALL]
     for x in range(n):
         i0, i1, i2, i3 = _F(first[x]), _F(second[x]), _F(third[x]), _F(fourth[x])
         c, s, evens, odds = i0 - i2, i3 - i1, i0 + i2, i1 + i3  # c and s are twice B cos φ and B sin φ
-        mean, apart = _QUARTER * (evens + odds), evens - odds
-        var = read_var + gain * max(mean - dark_level, _ZERO)
+        total, apart = evens + odds, evens - odds
+        var = max(offset + slope * total, read_var)
         square = c * c + s * s
         larger = max(abs(c), abs(s), _TINY_ROOT)
         over_both = _ONE / (larger * max(square, _TINY))  # one division for both quotients
-        phase_var = _TWO * var * (larger * over_both)
-        turn, turn_var = turns_of(s, c, square * over_both), phase_var * _TURNS2
-        away = work[_COLUMN + x] * fringes - turn
+        turn, turn_var = turns_of(s, c, square * over_both), (two_turns2 * var) * (larger * over_both)
+        away = work[_PLACE + x] * ratio - turn
         order = np.floor(away + _HALF)
-        dark = (square < least_4b2) | (phase_var > most_var)
+        dark = (square < least_4b2) | (turn_var > most_var)
         noisy = apart * apart > chi_limit * var + ripple_limit * square
         work[_IS_DARK + x] = max(work[_IS_DARK + x], _ONE if dark else _ZERO)
         work[_IS_NOISY + x] = max(work[_IS_NOISY + x], _ONE if noisy else _ZERO)
         work[_IS_SPLIT + x] = max(work[_IS_SPLIT + x], _ONE if abs(away - order) > split else _ZERO)
         work[_BRIGHTEST + x] = max(work[_BRIGHTEST + x], i0, i1, i2, i3)
-        work[_STEP_VAR + x] = work[_COLUMN_VAR + x] * fringes * fringes + turn_var
-        work[_COLUMN + x] = (turn + order) * period
-        work[_COLUMN_VAR + x] = turn_var * period * period
-        work[_MEAN + x] = mean
-        work[_B2 + x] = _QUARTER * square
+        work[_STEP_VAR + x] = work[_PLACE_VAR + x] * ratio2 + turn_var
+        work[_PLACE + x] = turn + order
+        work[_PLACE_VAR + x] = turn_var
+        work[_MEAN + x] = total
+        work[_B2 + x] = square
 
 
 @kernel(fastmath=_FAST, inline=True)
@@ -190,18 +191,19 @@ def _climb_any(work: Array, n: int, one: Array, sigmas: np.float32) -> None:
     `sigmas` above 0 is for the coarsest of sets whose ratios aren't whole: a pixel that other fringes fit as
     well is left open, because its finer sets may tell.
     """
-    fringes, period, split, coarsest = one[FRINGES], _ONE / one[FRINGES], one[CLOSE_CALL], sigmas > _ZERO
+    ratio, ratio2, split = one[RATIO], one[RATIO] * one[RATIO], one[CLOSE_CALL]
+    period, coarsest = _ONE / one[FRINGES], sigmas > _ZERO
     for x in range(n):
         turn, turn_var = work[_TURN + x], work[_TURN_VAR + x]
-        away = work[_COLUMN + x] * fringes - turn
+        away = work[_PLACE + x] * ratio - turn
         order = _ZERO if coarsest else np.floor(away + _HALF)
         here, near = turn * period, sigmas * np.sqrt(turn_var) * period
         others = (here > _ONE + near) | (here + period <= _ONE + near) | (here - period >= -near)
         work[_IS_SPLIT + x] = max(work[_IS_SPLIT + x], _ONE if abs(away - order) > split else _ZERO)
         work[_IS_OPEN + x] = max(work[_IS_OPEN + x], _ONE if others & coarsest else _ZERO)
-        work[_STEP_VAR + x] = work[_COLUMN_VAR + x] * fringes * fringes + turn_var
-        work[_COLUMN + x] = (turn + order) * period
-        work[_COLUMN_VAR + x] = turn_var * period * period
+        work[_STEP_VAR + x] = work[_PLACE_VAR + x] * ratio2 + turn_var
+        work[_PLACE + x] = turn + order
+        work[_PLACE_VAR + x] = turn_var
 
 
 @kernel(fastmath=_SUMMING)
@@ -215,14 +217,15 @@ def _add_risk(work: Array, n: int) -> None:
 
 
 @kernel(fastmath=_FAST)
-def _settle(work: Array, n: int, period: np.float32, whole: Array) -> None:
+def _settle(work: Array, n: int, sets: Array, whole: Array) -> None:
     """Bring columns into the pattern, open where not exactly one fits; take roots; sum up the flags."""
     sigmas, saturation, most_risk = whole[RIM_SIGMAS], whole[SATURATION], whole[MOST_RISK]
-    check, over_period = whole[WHOLE] > _ZERO, _ONE / period
+    check, over_period, period = whole[WHOLE] > _ZERO, sets[0, FRINGES], _ONE / sets[0, FRINGES]
+    over_fringes = _ONE / sets[sets.shape[0] - 1, FRINGES]
     for x in range(n):
-        sigma, risk = np.sqrt(work[_COLUMN_VAR + x]), min(work[_RISK + x], _ONE)
+        sigma, risk = np.sqrt(work[_PLACE_VAR + x]) * over_fringes, min(work[_RISK + x], _ONE)
         near = sigmas * sigma
-        here = work[_COLUMN + x]
+        here = work[_PLACE + x] * over_fringes
         inside = here - period * np.floor((here + near) * over_period)
         others = check & ((inside > _ONE + near) | (inside + period <= _ONE + near))
         is_open = max(work[_IS_OPEN + x], _ONE if others else _ZERO)
@@ -232,25 +235,30 @@ def _settle(work: Array, n: int, period: np.float32, whole: Array) -> None:
         flags = _SATURATED if work[_BRIGHTEST + x] >= saturation else _ZERO
         work[_FLAGS + x] = flags + _DARK * dark + (_ONE - dark) * faults  # a dark pixel is only dark
         work[_IS_OPEN + x] = (_ONE - dark) * is_open
-        work[_COLUMN + x] = _NAN if dark > _ZERO else (inside if check else here)
-        work[_COLUMN_VAR + x] = _NAN if dark > _ZERO else sigma
+        work[_PLACE + x] = _NAN if dark > _ZERO else (inside if check else here)
+        work[_PLACE_VAR + x] = _NAN if dark > _ZERO else sigma
         work[_B2 + x] = np.sqrt(work[_B2 + x])
         work[_RISK + x] = risk
 
 
 @kernel(fastmath=_SUMMING)
 def _put(
-    work: Array, column: Array, sigma: Array, modulation: Array, mean: Array, risk: Array, flags: Array
-) -> Any:
-    """Copy a stretch to the outputs; gives how many of its pixels are left open."""
+    work: Array, share: np.float32, column: Array, sigma: Array, modulation: Array, mean: Array, risk: Array,
+    flags: Array,
+) -> Any:  # fmt: skip
+    """Copy a stretch to the outputs; gives how many of its pixels are left open.
+
+    `share` is what A and B are of the levels kept in the lines: 1/4 and 1/2 of them for sums of four frames.
+    """
+    share_of_root = np.sqrt(share)
     for x in range(column.size):
-        column[x] = work[_COLUMN + x]
+        column[x] = work[_PLACE + x]
     for x in range(column.size):
-        sigma[x] = work[_COLUMN_VAR + x]
+        sigma[x] = work[_PLACE_VAR + x]
     for x in range(column.size):
-        modulation[x] = work[_B2 + x]
+        modulation[x] = share_of_root * work[_B2 + x]
     for x in range(column.size):
-        mean[x] = work[_MEAN + x]
+        mean[x] = share * work[_MEAN + x]
     for x in range(column.size):
         risk[x] = work[_RISK + x]
     still_open = _ZERO
@@ -271,15 +279,15 @@ def decode_four_rows(
     for y in range(top, bottom):
         for left in range(0, width, _STRETCH):
             right = min(left + _STRETCH, width)
-            work[_COLUMN:] = _ZERO
+            work[_PLACE:] = _ZERO
             for s in range(sets.shape[0]):
                 at, shift = starts[first[s] : first[s + 1]], y * width + left
                 _climb_four(base, at, shift, work, right - left, sets[s], whole)
                 if s > 0:
                     _add_risk(work, right - left)
-            _settle(work, right - left, _ONE / sets[0, FRINGES], whole)
+            _settle(work, right - left, sets, whole)
             still_open += _put(
-                work, column[y, left:right], sigma[y, left:right], modulation[y, left:right],
+                work, _QUARTER, column[y, left:right], sigma[y, left:right], modulation[y, left:right],
                 mean[y, left:right], risk[y, left:right], flags[y, left:right],
             )  # fmt: skip
     return still_open
@@ -302,7 +310,7 @@ def decode_any_rows(
     for y in range(top, bottom):
         for left in range(0, width, _STRETCH):
             right = min(left + _STRETCH, width)
-            work[_COLUMN:] = _ZERO
+            work[_PLACE:] = _ZERO
             for s in range(sets.shape[0]):
                 lo, hi, shift = first[s], first[s + 1], y * width + left
                 _fit_any(base, starts[lo:hi], shift, solve[lo:hi], model[lo:hi], work, right - left)
@@ -311,9 +319,9 @@ def decode_any_rows(
                 _climb_any(work, right - left, sets[s], sigmas)
                 if s > 0:
                     _add_risk(work, right - left)
-            _settle(work, right - left, _ONE / sets[0, FRINGES], whole)
+            _settle(work, right - left, sets, whole)
             still_open += _put(
-                work, column[y, left:right], sigma[y, left:right], modulation[y, left:right],
+                work, _ONE, column[y, left:right], sigma[y, left:right], modulation[y, left:right],
                 mean[y, left:right], risk[y, left:right], flags[y, left:right],
             )  # fmt: skip
     return still_open

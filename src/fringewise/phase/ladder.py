@@ -105,7 +105,8 @@ def set_constants(ladder: Ladder) -> Float32Array:
     ripple = frames * RESIDUAL_RIPPLE**2
     close_call = np.full(len(spare), CLOSE_CALL_TURNS)
     close_call[0] = np.inf  # the coarsest set has none to disagree with
-    front = np.column_stack([ladder.fringes, close_call, limits, ripple])
+    ratio = np.concatenate([[0.0], ladder.fringes[1:] / ladder.fringes[:-1]])
+    front = np.column_stack([ladder.fringes, ratio, close_call, limits, ripple])
     return np.hstack([front, ladder.covariance]).astype(np.float32)
 
 

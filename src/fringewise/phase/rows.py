@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -96,6 +97,11 @@ def in_bands(work: Callable[[int, int], int], height: int) -> list[int]:
     edges = [height * n // threads for n in range(threads + 1)]
     if threads == 1:
         return [work(0, height)]
-    with ThreadPoolExecutor(threads - 1) as pool:
-        others = [pool.submit(work, top, bottom) for top, bottom in itertools.pairwise(edges[1:])]
-        return [work(edges[0], edges[1]), *(other.result() for other in others)]
+    others = [_helpers(threads).submit(work, top, bottom) for top, bottom in itertools.pairwise(edges[1:])]
+    return [work(edges[0], edges[1]), *(other.result() for other in others)]
+
+
+@functools.cache
+def _helpers(threads: int) -> ThreadPoolExecutor:
+    """Threads beside the caller's own, kept: to start one takes as long as a tenth of the decoding."""
+    return ThreadPoolExecutor(threads - 1, thread_name_prefix="fringewise-decoding")
