@@ -26,10 +26,10 @@ ROW_SPACING: Final = 8
 LEAST_IN_BLOCK: Final = 30
 LEAST_PIXELS: Final = 1000
 
-STRONG_PHASE: Final = 25.0
+STRONG_PHASE: Final = 18.0
 STRONG_PICTURE: Final = 40.0
 """A cue counts where chance alone would hardly make its χ² so large …"""
-LEAST_DRIFT_RAD: Final = 0.006
+LEAST_DRIFT_RAD: Final = 0.005
 """… and the finest phase drifts by more than this from the first frame to the last …"""
 LEAST_SHIFT_PX: Final = 0.08
 """… or the picture shifts by more than this."""
