@@ -22,6 +22,7 @@ from fringewise.sound.shape import area_element, normals_on, points_on, polyline
 from fringewise.sound.smooth import Smooth, fit_smooth
 
 _SIDE_POINTS: Final = 16
+_LINE_POINTS: Final = 640
 _MARGIN_PX: Final = 6.0
 _STRIPS: Final = 6
 _KNOT_PX: Final = 12.0
@@ -29,12 +30,14 @@ _KNOTS: Final = (4, 14)
 _LEAST_SEEN: Final = 0.6
 _LEAST_POINTS: Final = 100
 _MOST_POINTS: Final = 30_000
-_MARK_DRAWS: Final = 64
+_MARK_DRAWS: Final = (64, 16)
+_MANY_MARKS: Final = 200
+_EXCESS_DOUBT: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True)
 class _Sizes:
-    """Sizes of an outline on the surface, each with its touch and its derivative by the surface's terms."""
+    """Sizes of an outline on the surface."""
 
     area: float
     perimeter: float
@@ -49,8 +52,7 @@ def measure_area(look: Look, finding: Finding) -> FindingResult:
     """Measure the outlined area on the smooth surface (format 3, ``area``)."""
     outline = outline_of(look, finding)
     smooth, seen = _smooth_inside(look, outline)
-    sizes = _sizes(look.rays, smooth, outline).as_array()
-    marks = _marks_variances(look, smooth, outline, finding.placing_px)
+    sizes, marks = _placed(look, smooth, outline, finding.placing_px)
     touches, rows = _touches(look.rays, smooth, outline)
     quantities: list[Measured] = []
     for n, (name, unit) in enumerate(zip(("area", "perimeter", "length", "width"), _UNITS, strict=True)):
@@ -87,8 +89,7 @@ def _smooth_inside(look: Look, outline_px: Array) -> tuple[Smooth, float]:
 
 
 def _sizes(rays: PixelRays, smooth: Smooth, outline_px: Array) -> _Sizes:
-    line = straight_line(rays, outline_px, closed=True, side_points=_SIDE_POINTS)
-    x, y, weights = _nodes(line)
+    line, (x, y, weights) = _line_and_nodes(rays, outline_px)
     border = points_on(smooth, line[:, 0], line[:, 1])
     normal = normals_on(smooth, x, y).mean(axis=0)
     length, width, *_ = extents(border, normal / np.linalg.norm(normal))
@@ -96,22 +97,33 @@ def _sizes(rays: PixelRays, smooth: Smooth, outline_px: Array) -> _Sizes:
     return _Sizes(area_inside(smooth, x, y, weights), perimeter, length, width)
 
 
-def _nodes(line: Array) -> tuple[Array, Array, Array]:
-    return inside_nodes(line[::_SIDE_POINTS], float(np.ptp(line, axis=0).max()) / _STRIPS)
+def _line_and_nodes(rays: PixelRays, outline_px: Array) -> tuple[Array, tuple[Array, Array, Array]]:
+    """Points along the outline, and the nodes and weights of its inside (directions)."""
+    side_points = int(np.clip(_LINE_POINTS // len(outline_px), 1, _SIDE_POINTS))
+    line = straight_line(rays, outline_px, closed=True, side_points=side_points)
+    return line, inside_nodes(line[::side_points], float(np.ptp(line, axis=0).max()) / _STRIPS)
 
 
-def _marks_variances(look: Look, smooth: Smooth, outline_px: Array, placing_px: float) -> Array:
-    """Variances (4,) as the outline is placed again and again; its longest line may turn meanwhile."""
-    offsets = look.rng.normal(0.0, placing_px, (_MARK_DRAWS, *outline_px.shape))
-    sizes = [_sizes(look.rays, smooth, outline_px + offset).as_array() for offset in offsets]
-    return np.asarray(np.var(sizes, axis=0, ddof=1))
+def _placed(look: Look, smooth: Smooth, outline_px: Array, placing_px: float) -> tuple[Array, Array]:
+    """Sizes (4,) without what the marks' scatter adds to them, and their variances from it.
+
+    A ragged outline is longer all round than a smooth one, and its greatest distance lies between two marks
+    that happen to be far out: what placing it again and again adds on average, the person's own placing has
+    added once. The longest line may turn from draw to draw.
+    """
+    sizes = _sizes(look.rays, smooth, outline_px).as_array()
+    draws = _MARK_DRAWS[len(outline_px) > _MANY_MARKS]
+    offsets = look.rng.normal(0.0, placing_px, (draws, *outline_px.shape))
+    drawn = np.array([_sizes(look.rays, smooth, outline_px + offset).as_array() for offset in offsets])
+    excess = drawn.mean(axis=0) - sizes
+    excess[0] = 0.0  # the area: marks that are too far out and too far in cancel
+    return sizes - excess, np.var(drawn, axis=0, ddof=1) + (_EXCESS_DOUBT * excess) ** 2
 
 
 def _touches(rays: PixelRays, smooth: Smooth, outline_px: Array) -> tuple[list[Touch], list[Array]]:
     """Where area, perimeter, length and width are taken, and how each follows the surface's terms."""
-    line = straight_line(rays, outline_px, closed=True, side_points=_SIDE_POINTS)
+    line, (x, y, weights) = _line_and_nodes(rays, outline_px)
     border = points_on(smooth, line[:, 0], line[:, 1])
-    x, y, weights = _nodes(line)
     normal = normals_on(smooth, x, y).mean(axis=0)
     _, _, long_ends, wide_ends, along, across = extents(border, normal / np.linalg.norm(normal))
     after = np.roll(border, -1, axis=0) - border

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
 from typing import Final
 
@@ -14,6 +13,7 @@ from fringewise.core.checks import Array
 from fringewise.core.errors import NotMeasurable
 
 BoolArray = npt.NDArray[np.bool_]
+Numbers = npt.NDArray[np.intp]
 
 _SCALE_BITS: Final = 6
 
@@ -71,16 +71,19 @@ def crosses_itself(outline: Array) -> bool:
     """
     a, b = outline, np.roll(outline, -1, axis=0)
     n = len(a)
-    i, j = np.triu_indices(n, 2)
-    apart = ~((i == 0) & (j == n - 1))
-    i, j = i[apart], j[apart]
 
     def side(p: Array, q: Array, r: Array) -> Array:
-        return (q[:, 0] - p[:, 0]) * (r[:, 1] - p[:, 1]) - (q[:, 1] - p[:, 1]) * (r[:, 0] - p[:, 0])
+        return np.asarray((q[..., 0] - p[..., 0]) * (r[..., 1] - p[..., 1])
+                          - (q[..., 1] - p[..., 1]) * (r[..., 0] - p[..., 0]))
 
-    first = side(a[i], b[i], a[j]) * side(a[i], b[i], b[j])
-    second = side(a[j], b[j], a[i]) * side(a[j], b[j], b[i])
-    return bool(np.any((first < 0) & (second < 0)))
+    for i in range(n - 2):  # side by side: all pairs at once would need gigabytes for thousands of marks
+        others = slice(i + 2, n - (i == 0))
+        c, d = a[others], b[others]
+        first = side(a[i], b[i], c) * side(a[i], b[i], d)
+        second = side(c, d, a[i]) * side(c, d, b[i])
+        if np.any((first < 0) & (second < 0)):
+            return True
+    return False
 
 
 def inside_nodes(outline: Array, most_step: float) -> tuple[Array, Array, Array]:
@@ -96,24 +99,15 @@ def inside_nodes(outline: Array, most_step: float) -> tuple[Array, Array, Array]
     (1.0, 0.166666666667)
     """
     nodes, node_weights = np.polynomial.legendre.leggauss(3)
-    heights = np.unique(outline[:, 1])
-    all_x: list[Array] = []
-    all_y: list[Array] = []
-    all_weights: list[Array] = []
-    for low, high in _cut(heights, most_step):
-        for node, node_weight in zip(nodes, node_weights, strict=True):
-            y = (low + high) / 2 + node * (high - low) / 2
-            for left, right in _spans(outline, y):
-                edges = np.array(list(_cut(np.array([left, right]), most_step)))
-                middle, half = edges.mean(axis=1), np.diff(edges, axis=1)[:, 0] / 2
-                x = (middle[:, None] + half[:, None] * nodes).ravel()
-                weights = (half[:, None] * node_weights).ravel() * node_weight * (high - low) / 2
-                all_x.append(x)
-                all_y.append(np.full_like(x, y))
-                all_weights.append(weights)
-    if not all_x:
-        return np.empty(0), np.empty(0), np.empty(0)
-    return np.concatenate(all_x), np.concatenate(all_y), np.concatenate(all_weights)
+    low, high = _cut(*_gaps(np.unique(outline[:, 1])), most_step)[:2]
+    height = (((low + high)[:, None] + nodes * (high - low)[:, None]) / 2).ravel()
+    height_weight = ((high - low)[:, None] * node_weights / 2).ravel()
+    line, left, right = _spans(outline, height)
+    left, right, of_span = _cut(left, right, most_step)
+    line = line[of_span]
+    x = ((left + right)[:, None] + nodes * (right - left)[:, None]) / 2
+    weights = (right - left)[:, None] * node_weights / 2 * height_weight[line, None]
+    return x.ravel(), np.repeat(height[line], len(nodes)), weights.ravel()
 
 
 def signed_area(outline: Array) -> float:
@@ -122,18 +116,29 @@ def signed_area(outline: Array) -> float:
     return float(0.5 * np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
 
 
-def _cut(stops: Array, most_step: float) -> list[tuple[float, float]]:
-    pieces: list[tuple[float, float]] = []
-    for low, high in itertools.pairwise(stops):
-        if high > low:
-            edges = np.linspace(low, high, int(np.ceil((high - low) / most_step)) + 1)
-            pieces.extend(itertools.pairwise(edges))
-    return pieces
+def _gaps(stops: Array) -> tuple[Array, Array]:
+    return stops[:-1], stops[1:]
 
 
-def _spans(outline: Array, y: float) -> list[tuple[float, float]]:
+def _cut(low: Array, high: Array, most_step: float) -> tuple[Array, Array, Numbers]:
+    """Cut spans into even pieces of `most_step` at most: their ends, and which span each comes from."""
+    pieces = np.maximum(np.ceil((high - low) / most_step).astype(np.intp), 1)
+    of_span = np.repeat(np.arange(len(low)), pieces)
+    number = np.arange(len(of_span)) - np.repeat(np.cumsum(pieces) - pieces, pieces)
+    step = ((high - low) / pieces)[of_span]
+    start = low[of_span] + number * step
+    return start, start + step, of_span
+
+
+def _spans(outline: Array, heights: Array) -> tuple[Numbers, Array, Array]:
+    """Spans of lines at rising heights inside the outline: number of the line, left end, right end."""
     a, b = outline, np.roll(outline, -1, axis=0)
-    cut = (a[:, 1] > y) != (b[:, 1] > y)
-    a, b = a[cut], b[cut]
-    x = np.sort(a[:, 0] + (y - a[:, 1]) / (b[:, 1] - a[:, 1]) * (b[:, 0] - a[:, 0]))
-    return list(zip(x[0::2], x[1::2], strict=True))
+    first = np.searchsorted(heights, np.minimum(a[:, 1], b[:, 1]), side="right")
+    beyond = np.searchsorted(heights, np.maximum(a[:, 1], b[:, 1]), side="right")
+    met = beyond - first
+    side = np.repeat(np.arange(len(a)), met)
+    line = np.arange(len(side)) - np.repeat(np.cumsum(met) - met, met) + first[side]
+    a, b = a[side], b[side]
+    x = a[:, 0] + (heights[line] - a[:, 1]) / (b[:, 1] - a[:, 1]) * (b[:, 0] - a[:, 0])
+    order = np.lexsort((x, line))
+    return line[order][::2], x[order][::2], x[order][1::2]
