@@ -8,9 +8,9 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from fringewise.calibrate.features import Feature, draw_to_feature, on_plane
 from fringewise.core.checks import Array
 from fringewise.core.errors import MarksAtFault, NotMeasurable
-from fringewise.findings.features import Feature, draw_to_feature, on_plane
 from fringewise.findings.finding import DrawnMark, Finding
 from fringewise.findings.kind import Look
 from fringewise.sound.points import PixelRays, ray_points

@@ -23,9 +23,9 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from fringewise.calibrate.level_fit import LevelFit, Window, disc, fit_levels, saddle
 from fringewise.capture.lens import Lens
 from fringewise.core.checks import Array
-from fringewise.findings.level_fit import LevelFit, Window, disc, fit_levels, saddle
 
 Photo = npt.NDArray[Any]
 FeatureKind = Literal["dot", "corner"]

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from feature_photos import Array, crossing, dot, photo_of
 
+from fringewise.calibrate.features import Feature, draw_to_feature, find_corner, find_dot, on_plane
 from fringewise.capture.lens import Lens
-from fringewise.findings.features import Feature, draw_to_feature, find_corner, find_dot, on_plane
 
 NOISE_DN = 1.5
 SEED = 20261125
