@@ -7,6 +7,8 @@
     │   └── FormatUnknown   the document is of a kind or major version that this program does not read
     ├── NotMeasurable       the data don't carry an honest number: look again as the message says
     │   └── MarksAtFault    the marks are where nothing can be measured: mark again
+    ├── NotAllowed          who asks may not do this, or not now: the message says who may, or when
+    │   └── ChangedMeanwhile  somebody else was quicker: look again, then decide
     └── PlaceUnusable       a file or folder can't be read or written where it was asked for
 
 Bad pixels are flags (`fringewise.core.flags`), never errors.
@@ -87,6 +89,14 @@ class NotMeasurable(FringewiseError):
 
 class MarksAtFault(NotMeasurable):
     """The marks lie where nothing can be measured, or make no outline; the message says which and why."""
+
+
+class NotAllowed(FringewiseError):
+    """Who asks may not do this, or not now; one line a reason."""
+
+
+class ChangedMeanwhile(NotAllowed):
+    """What was to be replaced has been changed by somebody else since it was looked at; nothing was written."""
 
 
 class PlaceUnusable(FringewiseError):

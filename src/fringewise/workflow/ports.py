@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any, Protocol
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import datetime
+from typing import Any, BinaryIO, Protocol
 
 from fringewise.capture.capture import Capture
 from fringewise.findings.finding import Finding
+from fringewise.record.chain import Draft, Entry
+from fringewise.record.people import Objection, Person
 from fringewise.workflow.measure import Measurement
 
 
@@ -30,3 +33,34 @@ class Shelf(Protocol):
 
     def keep_measurement(self, name: str, measurement: Measurement) -> None:
         """Keep the results and the pictures of a look."""
+
+
+class Archive(Protocol):
+    """Keeps entries in a chain, and files by their content; safe for many at once."""
+
+    def append(
+        self,
+        drafts: Sequence[Draft],
+        author: str,
+        at: datetime,
+        admit: Callable[[Draft, Person | None, Sequence[Entry]], Iterable[Objection]],
+    ) -> tuple[Entry, ...]:
+        """Write drafts down, all or none; `admit` says inside the transaction what speaks against one."""
+
+    def entries(self, inspection: str) -> tuple[Entry, ...]:
+        """Give all entries of an inspection, in order."""
+
+    def about(self, kind: str, subject: str | None = None) -> tuple[Entry, ...]:
+        """Give the archive's own entries of a kind (and subject), in order."""
+
+    def person(self, identity: str) -> Person | None:
+        """Give a person; None where nobody of that name is known."""
+
+    def keep(self, content: BinaryIO, at: datetime) -> str:
+        """Keep a file by its content; gives its SHA-256 once it is safe."""
+
+    def open(self, sha256: str) -> BinaryIO:
+        """Open a kept file."""
+
+    def holds(self, sha256: str) -> bool:
+        """Whether a file is on record."""

@@ -1,0 +1,129 @@
+"""Finding what was changed from outside: in the chain, in the lists made from it, in the files beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from typing import Final
+
+from sqlalchemy import Connection, func, select
+
+from fringewise.archive.archive import SqlArchive, entry_of
+from fringewise.archive.database import reading
+from fringewise.archive.objects import Objects, hash_of
+from fringewise.archive.tables import ENTRY, FINDING, HEAD, INSPECTION, OBJECT
+from fringewise.core.errors import FringewiseError
+from fringewise.core.progress import Progress, Silent, steps
+from fringewise.record.chain import ARCHIVE, Entry, breaks, stamp
+from fringewise.record.evidence import named_objects
+from fringewise.record.inspection import inspection_of
+from fringewise.record.overview import overview
+
+_SILENT: Final = Silent()
+_BATCH: Final = 1000
+
+
+@dataclass(frozen=True, slots=True)
+class Audit:
+    """What an audit went through, and every line of what it found wrong."""
+
+    entries: int
+    objects: int
+    faults: tuple[str, ...]
+    head: str
+
+    @property
+    def clean(self) -> bool:
+        """Whether nothing is wrong."""
+        return not self.faults
+
+
+def audit(archive: SqlArchive, progress: Progress = _SILENT) -> Audit:
+    """Go through the whole archive: chain, lists, and the content of every file.
+
+    A chain whose last entries were cut off, head and all, can't be told from a younger archive by itself:
+    compare `Audit.head` with one that was noted elsewhere (a report and a backup state it).
+    """
+    with reading(archive.engine) as connection:
+        count = int(connection.execute(select(func.count()).select_from(ENTRY)).scalar() or 0)
+        faults = list(_chain_faults(connection, count, progress))
+        faults += _list_faults(connection)
+        known = {row.sha256: int(row.bytes) for row in connection.execute(select(OBJECT))}
+        faults += [
+            f"entry {n} names the file {sha256}, which is not on record"
+            for n, sha256 in _named(connection)
+            if sha256 not in known
+        ]
+        head = str(connection.execute(select(HEAD.c.sha256)).scalar())
+    for sha256, size in steps(sorted(known.items()), "files", progress, len(known)):
+        faults += _object_faults(archive.objects, sha256, size)
+    return Audit(count, len(known), tuple(faults), head)
+
+
+def _rows(connection: Connection) -> Iterator[Entry | int]:
+    query = select(ENTRY).order_by(ENTRY.c.sequence)
+    for row in connection.execution_options(yield_per=_BATCH).execute(query).mappings():
+        try:
+            yield entry_of(row)
+        except (ValueError, TypeError):
+            yield int(row["sequence"])
+
+
+def _chain_faults(connection: Connection, count: int, progress: Progress) -> Iterator[str]:
+    entries: list[Entry] = []
+    for row in steps(_rows(connection), "entries", progress, count):
+        if isinstance(row, int):
+            yield f"entry {row} can't be read: it was changed after it was written"
+        else:
+            entries.append(row)
+    yield from (one.words for one in breaks(entries))
+    head = connection.execute(select(HEAD)).one()
+    last = (entries[-1].sequence, entries[-1].sha256) if entries else (0, "0" * 64)
+    if (int(head.sequence), str(head.sha256)) != last:
+        yield f"the chain ends at entry {last[0]}, but {head.sequence} were written"
+
+
+def _list_faults(connection: Connection) -> Iterator[str]:
+    """What the lists show must be what the entries say."""
+    shown = {row["identity"]: dict(row) for row in connection.execute(select(INSPECTION)).mappings()}
+    findings: dict[str, list[dict[str, object]]] = {}
+    for row in connection.execute(select(FINDING)).mappings():
+        findings.setdefault(row["inspection"], []).append(dict(row))
+    query = select(ENTRY.c.inspection).where(ENTRY.c.inspection != ARCHIVE).distinct()
+    names = {str(name) for name in connection.execute(query).scalars()}
+    yield from (f"inspection {name} is listed, but has no entries" for name in sorted(set(shown) - names))
+    for name in sorted(names):
+        wanted = select(ENTRY).where(ENTRY.c.inspection == name).order_by(ENTRY.c.sequence)
+        try:
+            entries = [entry_of(row) for row in connection.execute(wanted).mappings()]
+            inspection = inspection_of(entries)
+            line = asdict(overview(inspection, (stamp(entries[0].at), stamp(entries[-1].at))))
+            rows = [{"inspection": name, **asdict(one)} for one in inspection.all_findings]
+        except (FringewiseError, ValueError, KeyError, TypeError):
+            yield f"inspection {name} can't be made from its entries"
+            continue
+        if shown.get(name) != line:
+            yield f"the list shows inspection {name} otherwise than its entries say"
+        if _sorted(findings.get(name, [])) != _sorted(rows):
+            yield f"the list shows the findings of inspection {name} otherwise than its entries say"
+
+
+def _sorted(rows: list[dict[str, object]]) -> list[dict[str, object]]:
+    return sorted(rows, key=lambda row: (str(row["capture"]), str(row["identity"])))
+
+
+def _named(connection: Connection) -> Iterator[tuple[int, str]]:
+    for row in _rows(connection):
+        if not isinstance(row, int):
+            yield from ((row.sequence, sha256) for sha256 in named_objects(row))
+
+
+def _object_faults(objects: Objects, sha256: str, size: int) -> Iterator[str]:
+    try:
+        with objects.open(sha256) as stream:
+            found, count = hash_of(stream)
+    except (FringewiseError, OSError):
+        yield f"the file {sha256} is missing"
+        return
+    if found != sha256 or count != size:
+        yield f"the file {sha256} was changed after it was kept"

