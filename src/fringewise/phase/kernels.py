@@ -1,12 +1,13 @@
 """The compiled heart of decoding: one pass over the frames gives column, variance, risk and flags.
 
-Stretches of a row go through short loops that the compiler turns into vector code. What passes between the
-loops lies in one small array of lines at fixed places: so the compiler sees that they don't overlap. All
-arithmetic is float32, also on grey levels and flags: numba widens small integers to 64 bits, which halves the
-speed. `decode_four_rows` is for the usual plan (shifts of 0, 90, 180, 270°, whole ratios), `decode_any_rows`
-for every other; either is compiled when it is first needed. `fringewise.phase.rows` hands bands of rows to
-ordinary threads, which compiles in half the time of a parallel loop and needs no threading layer. Phases are
-in turns (1 = 2π rad) in here.
+`decode_four_rows` is for the usual plan (three sets of 0, 90, 180, 270°, whole ratios): a single loop takes
+a pixel from its twelve grey levels to its column, so that nothing on the way is stored, and the processor
+fetches frames and writes results while it reckons. `decode_any_rows` is for every other plan; there,
+stretches of a row go through short loops, and what passes between them lies in one small array of lines at
+fixed places, so that the compiler sees that they don't overlap. Either is compiled when it is first needed.
+All arithmetic is float32, also on grey levels and flags: numba widens small integers to 64 bits, which halves
+the speed. `fringewise.phase.rows` hands bands of rows to ordinary threads, which compiles in half the time of
+a parallel loop and needs no threading layer. Phases are in turns (1 = 2π rad) in here.
 """
 
 from __future__ import annotations
@@ -20,8 +21,8 @@ from fringewise.core.flags import Flag
 from fringewise.core.kernels import kernel
 
 _F = np.float32
-_ZERO, _QUARTER, _HALF, _ONE, _TWO, _FOUR = _F(0), _F(0.25), _F(0.5), _F(1), _F(2), _F(4)
-_TINY: Final = _F(1e-20)
+_ZERO, _EIGHTH, _QUARTER, _HALF, _ONE, _TWO, _FOUR = _F(0), _F(0.125), _F(0.25), _F(0.5), _F(1), _F(2), _F(4)
+_TINY: Final = _F(1e-30)
 _NAN: Final = _F(np.nan)
 _TINY_ROOT: Final = _F(1e-10)
 _TURNS2: Final = _F(1 / (4 * np.pi**2))
@@ -33,6 +34,9 @@ _NO_RISK_VAR: Final = _F(0.004)  # at this step variance the risk is 3e-15; belo
 
 _SATURATED, _DARK, _NOISY = _F(Flag.SATURATED), _F(Flag.DARK), _F(Flag.NOISY_PHASE)
 _DOUBTFUL, _RIM = _F(Flag.DOUBTFUL_ORDER), _F(Flag.RIM)
+_DARK_BIT, _DOUBTFUL_BIT, _RIM_BIT, _NO_BIT = np.array(
+    [Flag.DARK, Flag.DOUBTFUL_ORDER, Flag.RIM, 0], np.uint16
+)
 
 # Least-maximum fits made for this file: arctangent on 0 … 1 in turns (error 2e-6 rad), exp(x²) erfc(x) over
 # 1/(1 + x/2) (1e-4 of the value, x up to 12), 2^x on 0 … 1 (7e-5 of the value).
@@ -42,7 +46,9 @@ _E0, _E1, _E2, _E3, _E4 = _F(0.28043995), _F(0.30613555), _F(0.12328474), _F(0.4
 _X0, _X1, _X2, _X3 = _F(0.99992531), _F(0.69583283), _F(0.22606864), _F(0.07802367)
 
 _STRETCH: Final = 256
-"""Pixels handled at a time; the lines of the working array are this far apart."""
+"""Pixels that `decode_any_rows` handles at a time; the lines of its working array are this far apart."""
+_LONG_STRETCH: Final = 1024
+"""The same of `decode_four_rows`, which keeps next to nothing."""
 _MEAN, _COSINE, _SINE, _REST, _TURN, _TURN_VAR, _B2, _STEP_VAR, _FLAGS = range(0, 9 * _STRETCH, _STRETCH)
 _PLACE, _PLACE_VAR, _RISK, _BRIGHTEST, _IS_DARK, _IS_NOISY, _IS_SPLIT, _IS_OPEN = range(
     9 * _STRETCH, 17 * _STRETCH, _STRETCH
@@ -67,15 +73,20 @@ Array = npt.NDArray[Any]
 
 
 @kernel(fastmath=_FAST, inline=True)
-def turns_of(sine: np.float32, cosine: np.float32, over_larger: np.float32) -> Any:
-    """Angle of (cosine, sine) in turns, 0 … 1, error below 3e-6 rad; `over_larger` is 1/max(|c|, |s|)."""
+def turns_of(sine: np.float32, cosine: np.float32, square: np.float32) -> Any:
+    """Angle of (cosine, sine) in turns, -0.5 … 0.5, error below 3e-6 rad; and 1/square, with one division.
+
+    In the first quarter the angle is π/4 - arctan((c - s) / (c + s)); `square` is c² + s².
+    """
     across, along = abs(cosine), abs(sine)
-    ratio = min(across, along) * over_larger
+    girth = max(across + along, _TINY_ROOT)
+    over_both = _ONE / (girth * square + _TINY)
+    ratio = (across - along) * (square * over_both)
     square = ratio * ratio
-    turn = ratio * (_A0 + square * (_A1 + square * (_A2 + square * (_A3 + square * (_A4 + square * _A5)))))
-    turn = _QUARTER - turn if along > across else turn
+    turn = _A0 + square * (_A1 + square * (_A2 + square * (_A3 + square * (_A4 + square * _A5))))
+    turn = _EIGHTH - ratio * turn
     turn = _HALF - turn if cosine < _ZERO else turn
-    return _ONE - turn if sine < _ZERO else turn
+    return np.copysign(turn, sine), girth * over_both
 
 
 @kernel(fastmath=_FAST, inline=True)
@@ -100,37 +111,97 @@ def _stretch(base: Array, start: int, n: int) -> Any:
 
 
 @kernel(fastmath=_FAST, inline=True)
-def _climb_four(base: Array, at: Array, shift: int, work: Array, n: int, one: Array, whole: Array) -> None:
-    """Take in a set with shifts 0, 90, 180, 270°: fit, phase, fringe order, faults."""
-    first, second = _stretch(base, at[0] + shift, n), _stretch(base, at[1] + shift, n)
-    third, fourth = _stretch(base, at[2] + shift, n), _stretch(base, at[3] + shift, n)
-    read_var, slope = whole[READ_VAR], whole[GAIN] * _QUARTER
-    offset, two_turns2 = read_var - whole[GAIN] * whole[DARK_LEVEL], _TWO * _TURNS2
-    least_4b2, most_var = _FOUR * whole[LEAST_B2], whole[MOST_PHASE_VAR] * _TURNS2
-    chi_limit, ripple_limit = _FOUR * one[CHI_LIMIT], one[RIPPLE_LIMIT]
-    ratio, ratio2, split = one[RATIO], one[RATIO] * one[RATIO], one[CLOSE_CALL]
+def _fit_four(i0: np.float32, i1: np.float32, i2: np.float32, i3: np.float32, limits: Any) -> Any:
+    """Fit four levels: phase and variance (turns), (2B)², 4A, whether dark or noisy, the brightest level."""
+    offset, slope, read_var, over_square, least, most_var, chi_limit, ripple_limit = limits
+    c, s, evens, odds = i0 - i2, i3 - i1, i0 + i2, i1 + i3  # c and s are twice B cos φ and B sin φ
+    total, apart = evens + odds, evens - odds
+    var = max(offset + slope * total, read_var)
+    square = c * c + s * s
+    turn, over = turns_of(s, c, square)
+    dark = square < max(least, most_var * var)
+    noisy = apart * apart > chi_limit * var + ripple_limit * square
+    return turn, over_square * var * over, square, total, dark, noisy, max(i0, i1, i2, i3)
+
+
+@kernel(fastmath=_FAST)
+def _climb_four(
+    base: Array, at: Array, shift: int, sets: Array, whole: Array, step_var: Array,
+    column: Array, sigma: Array, modulation: Array, mean: Array, risk: Array, flags: Array,
+) -> None:  # fmt: skip
+    """Decode a stretch, but for the risk: the variances of its two steps go to `step_var` (2 lines)."""
+    n = column.size
+    a0, a1, a2, a3 = (
+        _stretch(base, at[0] + shift, n), _stretch(base, at[1] + shift, n),
+        _stretch(base, at[2] + shift, n), _stretch(base, at[3] + shift, n),
+    )  # fmt: skip
+    b0, b1, b2, b3 = (
+        _stretch(base, at[4] + shift, n), _stretch(base, at[5] + shift, n),
+        _stretch(base, at[6] + shift, n), _stretch(base, at[7] + shift, n),
+    )  # fmt: skip
+    c0, c1, c2, c3 = (
+        _stretch(base, at[8] + shift, n), _stretch(base, at[9] + shift, n),
+        _stretch(base, at[10] + shift, n), _stretch(base, at[11] + shift, n),
+    )  # fmt: skip
+    limits = (
+        whole[READ_VAR] - whole[GAIN] * whole[DARK_LEVEL], whole[GAIN] * _QUARTER, whole[READ_VAR],
+        _TWO * _TURNS2, _FOUR * whole[LEAST_B2], _TWO / whole[MOST_PHASE_VAR],
+        _FOUR * sets[0, CHI_LIMIT], sets[0, RIPPLE_LIMIT],
+    )  # fmt: skip
+    to_b, to_c, split = sets[1, RATIO], sets[2, RATIO], sets[1, CLOSE_CALL]
+    to_b2, to_c2, over_fringes = to_b * to_b, to_c * to_c, _ONE / sets[2, FRINGES]
+    over_period, period = sets[0, FRINGES], _ONE / sets[0, FRINGES]
+    sigmas, saturation = whole[RIM_SIGMAS], whole[SATURATION]
     for x in range(n):
-        i0, i1, i2, i3 = _F(first[x]), _F(second[x]), _F(third[x]), _F(fourth[x])
-        c, s, evens, odds = i0 - i2, i3 - i1, i0 + i2, i1 + i3  # c and s are twice B cos φ and B sin φ
-        total, apart = evens + odds, evens - odds
-        var = max(offset + slope * total, read_var)
-        square = c * c + s * s
-        larger = max(abs(c), abs(s), _TINY_ROOT)
-        over_both = _ONE / (larger * max(square, _TINY))  # one division for both quotients
-        turn, turn_var = turns_of(s, c, square * over_both), (two_turns2 * var) * (larger * over_both)
-        away = work[_PLACE + x] * ratio - turn
+        turn_a, var_a, _a, _b, dark_a, noisy_a, top_a = _fit_four(
+            _F(a0[x]), _F(a1[x]), _F(a2[x]), _F(a3[x]), limits
+        )
+        turn_b, var_b, _c, _d, dark_b, noisy_b, top_b = _fit_four(
+            _F(b0[x]), _F(b1[x]), _F(b2[x]), _F(b3[x]), limits
+        )
+        turn_c, var_c, square, total, dark_c, noisy_c, top_c = _fit_four(
+            _F(c0[x]), _F(c1[x]), _F(c2[x]), _F(c3[x]), limits
+        )
+        away = turn_a * to_b - turn_b
         order = np.floor(away + _HALF)
-        dark = (square < least_4b2) | (turn_var > most_var)
-        noisy = apart * apart > chi_limit * var + ripple_limit * square
-        work[_IS_DARK + x] = max(work[_IS_DARK + x], _ONE if dark else _ZERO)
-        work[_IS_NOISY + x] = max(work[_IS_NOISY + x], _ONE if noisy else _ZERO)
-        work[_IS_SPLIT + x] = max(work[_IS_SPLIT + x], _ONE if abs(away - order) > split else _ZERO)
-        work[_BRIGHTEST + x] = max(work[_BRIGHTEST + x], i0, i1, i2, i3)
-        work[_STEP_VAR + x] = work[_PLACE_VAR + x] * ratio2 + turn_var
-        work[_PLACE + x] = turn + order
-        work[_PLACE_VAR + x] = turn_var
-        work[_MEAN + x] = total
-        work[_B2 + x] = square
+        apart = abs(away - order)
+        away = (turn_b + order) * to_c - turn_c
+        order = np.floor(away + _HALF)
+        apart = max(apart, abs(away - order))
+        own_sigma = np.sqrt(var_c) * over_fringes
+        here, near = (turn_c + order) * over_fringes, sigmas * own_sigma
+        inside = here - period * np.floor((here + near) * over_period)
+        others = (inside > _ONE + near) | (inside + period <= _ONE + near)
+        faults = (_NOISY if noisy_a | noisy_b | noisy_c else _ZERO) + (_RIM if others else _ZERO)
+        faults += _DOUBTFUL if apart > split else _ZERO
+        dark = dark_a | dark_b | dark_c
+        own_flags = _DARK if dark else faults  # a dark pixel is only dark
+        own_flags += _SATURATED if max(top_a, top_b, top_c) >= saturation else _ZERO
+        column[x] = _NAN if dark else inside
+        sigma[x] = _NAN if dark else own_sigma
+        modulation[x] = _HALF * np.sqrt(square)
+        mean[x] = _QUARTER * total
+        risk[x] = _ZERO
+        flags[x] = np.uint16(own_flags)
+        step_var[x] = var_a * to_b2 + var_b
+        step_var[_LONG_STRETCH + x] = var_b * to_c2 + var_c
+
+
+@kernel(fastmath=_SUMMING)
+def _judge_four(step_var: Array, most_risk: np.float32, risk: Array, flags: Array) -> Any:
+    """Put in the risk of the two steps, where there is any; gives how many pixels are left open."""
+    risky, still_open = _ZERO, _ZERO
+    for x in range(risk.size):
+        risky += _ONE if max(step_var[x], step_var[_LONG_STRETCH + x]) > _NO_RISK_VAR else _ZERO
+    for x in range(risk.size if risky > _ZERO else 0):
+        first, second = step_var[x], step_var[_LONG_STRETCH + x]
+        risk[x] = min(wrong_fringe_probability(first) + wrong_fringe_probability(second), _ONE)
+    for x in range(risk.size if risky > _ZERO else 0):
+        doubted = (risk[x] > most_risk) & (flags[x] & _DARK_BIT == 0)
+        flags[x] |= _DOUBTFUL_BIT if doubted else _NO_BIT
+    for x in range(risk.size):
+        still_open += _ONE if flags[x] & _RIM_BIT else _ZERO
+    return int(still_open)
 
 
 @kernel(fastmath=_FAST, inline=True)
@@ -168,14 +239,12 @@ def _phase_of_fit(work: Array, n: int, one: Array, whole: Array) -> None:
         c, s = work[_COSINE + x], work[_SINE + x]
         var = read_var + gain * max(work[_MEAN + x] - dark_level, _ZERO)
         b2 = c * c + s * s
-        larger = max(abs(c), abs(s), _TINY_ROOT)
-        over_both = _ONE / (larger * max(b2, _TINY))
-        over = larger * over_both
+        turn, over = turns_of(s, c, b2)
         var_cc = var * acc + gain * (c * ccc + s * scc)
         var_cs = var * acs + gain * (c * ccs + s * scs)
         var_ss = var * ass + gain * (c * css + s * sss)
         phase_var = (s * s * var_cc - (c + c) * s * var_cs + c * c * var_ss) * over * over
-        work[_TURN + x] = turns_of(s, c, b2 * over_both)
+        work[_TURN + x] = turn + _ONE if turn < _ZERO else turn
         work[_TURN_VAR + x] = phase_var * _TURNS2
         work[_B2 + x] = b2
         dark = (b2 < least_b2) | (phase_var > most_var)
@@ -243,22 +312,17 @@ def _settle(work: Array, n: int, sets: Array, whole: Array) -> None:
 
 @kernel(fastmath=_SUMMING)
 def _put(
-    work: Array, share: np.float32, column: Array, sigma: Array, modulation: Array, mean: Array, risk: Array,
-    flags: Array,
-) -> Any:  # fmt: skip
-    """Copy a stretch to the outputs; gives how many of its pixels are left open.
-
-    `share` is what A and B are of the levels kept in the lines: 1/4 and 1/2 of them for sums of four frames.
-    """
-    share_of_root = np.sqrt(share)
+    work: Array, column: Array, sigma: Array, modulation: Array, mean: Array, risk: Array, flags: Array
+) -> Any:
+    """Copy a stretch to the outputs; gives how many of its pixels are left open."""
     for x in range(column.size):
         column[x] = work[_PLACE + x]
     for x in range(column.size):
         sigma[x] = work[_PLACE_VAR + x]
     for x in range(column.size):
-        modulation[x] = share_of_root * work[_B2 + x]
+        modulation[x] = work[_B2 + x]
     for x in range(column.size):
-        mean[x] = share * work[_MEAN + x]
+        mean[x] = work[_MEAN + x]
     for x in range(column.size):
         risk[x] = work[_RISK + x]
     still_open = _ZERO
@@ -270,26 +334,21 @@ def _put(
 
 @kernel(fastmath=_FAST)
 def decode_four_rows(
-    base: Array, starts: Array, first: Array, sets: Array, whole: Array, top: int, bottom: int,
+    base: Array, starts: Array, sets: Array, whole: Array, top: int, bottom: int,
     column: Array, sigma: Array, modulation: Array, mean: Array, risk: Array, flags: Array,
 ) -> Any:  # fmt: skip
-    """Decode rows where all sets have shifts of 0, 90, 180, 270° and whole ratios; see `decode_any_rows`."""
-    work = np.empty(_LINES * _STRETCH, dtype=np.float32)
+    """Decode rows of three sets with shifts of 0, 90, 180, 270° and whole ratios; see `decode_any_rows`."""
+    step_var = np.empty(2 * _LONG_STRETCH, dtype=np.float32)
     width, still_open = column.shape[1], 0
     for y in range(top, bottom):
-        for left in range(0, width, _STRETCH):
-            right = min(left + _STRETCH, width)
-            work[_PLACE:] = _ZERO
-            for s in range(sets.shape[0]):
-                at, shift = starts[first[s] : first[s + 1]], y * width + left
-                _climb_four(base, at, shift, work, right - left, sets[s], whole)
-                if s > 0:
-                    _add_risk(work, right - left)
-            _settle(work, right - left, sets, whole)
-            still_open += _put(
-                work, _QUARTER, column[y, left:right], sigma[y, left:right], modulation[y, left:right],
+        for left in range(0, width, _LONG_STRETCH):
+            right = min(left + _LONG_STRETCH, width)
+            _climb_four(
+                base, starts, y * width + left, sets, whole, step_var,
+                column[y, left:right], sigma[y, left:right], modulation[y, left:right],
                 mean[y, left:right], risk[y, left:right], flags[y, left:right],
             )  # fmt: skip
+            still_open += _judge_four(step_var, whole[MOST_RISK], risk[y, left:right], flags[y, left:right])
     return still_open
 
 
@@ -321,7 +380,7 @@ def decode_any_rows(
                     _add_risk(work, right - left)
             _settle(work, right - left, sets, whole)
             still_open += _put(
-                work, _ONE, column[y, left:right], sigma[y, left:right], modulation[y, left:right],
+                work, column[y, left:right], sigma[y, left:right], modulation[y, left:right],
                 mean[y, left:right], risk[y, left:right], flags[y, left:right],
             )  # fmt: skip
     return still_open

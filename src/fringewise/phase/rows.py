@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import itertools
+from collections import deque
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -25,6 +28,11 @@ from fringewise.phase.ladder import (
 from fringewise.phase.reach import GRID_SPACING, columns_in_reach
 
 Float32Array = npt.NDArray[np.float32]
+
+USUAL_SETS: Final = 3
+"""So many sets of 0, 90, 180, 270° have a kernel of their own."""
+BANDS_PER_THREAD: Final = 4
+"""More than one, so that a thread that the system holds up leaves its share to the others."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,10 +59,12 @@ def decode_sets(sets: Sequence[FringeFrames], ladder: Ladder, noise: NoiseModel)
     column, sigma, modulation, mean, risk = planes
     constants, limits = set_constants(ladder), capture_constants(ladder, noise)
 
+    usual = ladder.four and ladder.whole and len(sets) == USUAL_SETS
+
     def decode_band(top: int, bottom: int) -> int:
         outputs = column, sigma, modulation, mean, risk, flags
-        if ladder.four and ladder.whole:
-            return int(decode_four_rows(base, starts, ladder.first, constants, limits, top, bottom, *outputs))
+        if usual:
+            return int(decode_four_rows(base, starts, constants, limits, top, bottom, *outputs))
         plan = ladder.first, ladder.solve, ladder.model, constants, limits
         return int(decode_any_rows(base, starts, *plan, top, bottom, *outputs))
 
@@ -94,11 +104,21 @@ def in_bands(work: Callable[[int, int], int], height: int) -> list[int]:
     from numba import get_num_threads  # noqa: PLC0415 - as above
 
     threads = min(int(get_num_threads()), height)
-    edges = [height * n // threads for n in range(threads + 1)]
     if threads == 1:
         return [work(0, height)]
-    others = [_helpers(threads).submit(work, top, bottom) for top, bottom in itertools.pairwise(edges[1:])]
-    return [work(edges[0], edges[1]), *(other.result() for other in others)]
+    bands = min(BANDS_PER_THREAD * threads, height)
+    edges = [height * n // bands for n in range(bands + 1)]
+    waiting = deque(itertools.pairwise(edges))
+
+    def take() -> list[int]:
+        found = []
+        with contextlib.suppress(IndexError):  # none left
+            while True:
+                found.append(work(*waiting.popleft()))
+        return found
+
+    others = [_helpers(threads).submit(take) for _ in range(threads - 1)]
+    return [*take(), *itertools.chain.from_iterable(other.result() for other in others)]
 
 
 @functools.cache
