@@ -15,13 +15,14 @@ from typing import Annotated, Any, Final
 
 import typer
 
-from fringewise.cli import check, demo, measure, schema, settings, shell, surface
+from fringewise.cli import check, demo, limits, measure, schema, settings, shell, surface
 
 COMMANDS: Final[tuple[Callable[..., Any], ...]] = (
     demo.demo,
     check.check,
     surface.surface,
     measure.measure,
+    limits.limits,
     schema.schema,
     settings.settings,
 )

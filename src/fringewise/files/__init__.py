@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from fringewise.files.findings import read_findings as read_findings
     from fringewise.files.findings import write_findings as write_findings
     from fringewise.files.findings import write_results as write_results
+    from fringewise.files.limits import read_limits as read_limits
+    from fringewise.files.limits import read_results as read_results
+    from fringewise.files.limits import read_verdicts as read_verdicts
+    from fringewise.files.limits import write_verdicts as write_verdicts
     from fringewise.files.photos import read_photo as read_photo
     from fringewise.files.surfaces import read_surface as read_surface
     from fringewise.files.surfaces import write_surface as write_surface
@@ -28,8 +32,12 @@ _HOMES: Final = {
     "read_findings": "findings",
     "write_findings": "findings",
     "write_results": "findings",
+    "read_limits": "limits",
     "read_photo": "photos",
+    "read_results": "limits",
     "read_surface": "surfaces",
+    "read_verdicts": "limits",
+    "write_verdicts": "limits",
     "write_surface": "surfaces",
 }
 
@@ -37,13 +45,17 @@ __all__ = [
     "read_capture",
     "read_findings",
     "read_head",
+    "read_limits",
     "read_photo",
+    "read_results",
     "read_surface",
+    "read_verdicts",
     "write_capture",
     "write_findings",
     "write_head",
     "write_results",
     "write_surface",
+    "write_verdicts",
 ]
 
 

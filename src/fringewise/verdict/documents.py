@@ -119,6 +119,7 @@ class RuleDocument(Part):
     interval: IntervalDocument | None = None
     blend: BlendLimitsDocument | None = None
     remove_within: IntervalDocument | None = None
+    unit_confirmed: YesNo | None = None
     source: Text | None = None
 
     def _broken_rules(self) -> Iterable[Broken]:
@@ -233,6 +234,12 @@ class FindingVerdictDocument(Part):
     """What the book says of one finding."""
 
     id: Name
+    kind: KindName | None = None
+    part: Name | None = None
+    stage: Name | None = None
+    item: Name | None = None
+    zone: Name | None = None
+    damage: Name | None = None
     outcome: Outcome
     interval: IntervalDocument | None = None
     provisional: Annotated[tuple[Text, ...], Field(max_length=100)] | None = None
