@@ -110,6 +110,33 @@ def distort_jacobian(x: npt.ArrayLike, y: npt.ArrayLike, distortion: tuple[float
     return jacobian
 
 
+def distort_by_term(
+    x: npt.ArrayLike, y: npt.ArrayLike, distortion: tuple[float, ...], index: int
+) -> tuple[Array, Array]:
+    """Derivatives of `distort` by its term of number `index` (k1 k2 p1 p2 k3 k4 k5 k6), at any shape.
+
+    Examples
+    --------
+    >>> by_x, by_y = distort_by_term(0.5, 0.0, (0.0,) * 8, 0)  # x r²
+    >>> float(by_x), float(by_y)
+    (0.125, 0.0)
+    """
+    x = np.asarray(x, dtype=np.float64)
+    y = np.asarray(y, dtype=np.float64)
+    k1, k2, _, _, k3, k4, k5, k6 = distortion
+    r2 = x * x + y * y
+    if index == 2:
+        return 2 * x * y, r2 + 2 * y * y
+    if index == 3:
+        return r2 + 2 * x * x, 2 * x * y
+    under = 1 + r2 * (k4 + r2 * (k5 + r2 * k6))
+    power = r2 ** {0: 1, 1: 2, 4: 3, 5: 1, 6: 2, 7: 3}[index]
+    factor = power / under
+    if index > 4:
+        factor = -factor * (1 + r2 * (k1 + r2 * (k2 + r2 * k3))) / under
+    return x * factor, y * factor
+
+
 def undistort(x: npt.ArrayLike, y: npt.ArrayLike, distortion: tuple[float, ...]) -> tuple[Array, Array]:
     """Invert `distort` by Newton's method; NaN where it does not settle to 1e-9, or only beyond the fold.
 

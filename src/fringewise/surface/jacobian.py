@@ -17,7 +17,7 @@ import numpy.typing as npt
 from scipy.ndimage import map_coordinates
 
 from fringewise.capture.head import Head
-from fringewise.capture.lens import distort, distort_jacobian
+from fringewise.capture.lens import distort, distort_by_term, distort_jacobian
 from fringewise.core.checks import Array, shaped
 from fringewise.core.errors import NotMeasurable
 from fringewise.surface.surface import Float32Array, Surface
@@ -218,7 +218,7 @@ class _Shifts:
             case "cx":
                 return np.ones_like(a)
             case "distortion":
-                return self._lens.fx * _by_distortion(a, b, self._lens.distortion, int(index))[0]
+                return self._lens.fx * distort_by_term(a, b, self._lens.distortion, int(index))[0]
             case "translation_mm":
                 return np.asarray(self._by_projected[:, int(index)])
             case "rotation_vector":
@@ -252,22 +252,6 @@ def _ray_turn(head: Head, pixels: Array, rays: Array, parameter: str) -> Array:
     elif kind in ("fy", "cy"):
         moved[:, 1] = -(pixels[:, 1] - lens.cy) / lens.fy**2 if kind == "fy" else -1 / lens.fy
     else:
-        moved -= np.column_stack(_by_distortion(rays[:, 0], rays[:, 1], lens.distortion, int(index)))
+        moved -= np.column_stack(distort_by_term(rays[:, 0], rays[:, 1], lens.distortion, int(index)))
     turned = np.linalg.solve(distort_jacobian(rays[:, 0], rays[:, 1], lens.distortion), moved[..., None])
     return np.column_stack([turned[:, 0, 0], turned[:, 1, 0], np.zeros(len(rays))])
-
-
-def _by_distortion(x: Array, y: Array, terms: tuple[float, ...], index: int) -> tuple[Array, Array]:
-    """Derivatives of `distort` by its term of number `index` (k1 k2 p1 p2 k3 k4 k5 k6)."""
-    k1, k2, _, _, k3, k4, k5, k6 = terms
-    r2 = x * x + y * y
-    if index == 2:
-        return 2 * x * y, r2 + 2 * y * y
-    if index == 3:
-        return r2 + 2 * x * x, 2 * x * y
-    under = 1 + r2 * (k4 + r2 * (k5 + r2 * k6))
-    power = r2 ** {0: 1, 1: 2, 4: 3, 5: 1, 6: 2, 7: 3}[index]
-    factor = power / under
-    if index > 4:
-        factor = -factor * (1 + r2 * (k1 + r2 * (k2 + r2 * k3))) / under
-    return x * factor, y * factor
