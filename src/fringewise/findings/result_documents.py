@@ -11,6 +11,7 @@ from pydantic import Field
 
 from fringewise.core.documents import (
     Broken,
+    Moment,
     Name,
     NotNegative,
     Number,
@@ -76,9 +77,10 @@ class FindingResultDocument(Part):
 
 
 class CaptureSummaryDocument(Part):
-    """Which capture was measured, by which head, and how it stood."""
+    """Which capture was measured, when it was taken, by which head, and how it stood."""
 
     sha256: Sha256 | None = None
+    captured_at: Moment | None = None
     head: Name | None = None
     valid_fraction: Probability | None = None
     standoff_mm: NotNegative | None = None
@@ -95,12 +97,13 @@ class ResultsDocument(Part):
 
 @dataclass(frozen=True, slots=True)
 class CaptureSummary:
-    """What results say about their capture: content hash, head's serial, share of pixels, median z (mm)."""
+    """What results say about their capture: content hash, head, share of pixels, median z (mm), time."""
 
     sha256: str = ""
     head: str = ""
     valid_fraction: float | None = None
     standoff_mm: float | None = None
+    captured_at: str = ""
 
 
 def results_document(
@@ -119,6 +122,7 @@ def results_document(
     """
     summary = {
         "sha256": capture.sha256 or None,
+        "captured_at": capture.captured_at or None,
         "head": capture.head or None,
         "valid_fraction": capture.valid_fraction,
         "standoff_mm": capture.standoff_mm,

@@ -71,11 +71,13 @@ def measure(
             [seed, number]
         )  # so that a finding's numbers don't hang on its neighbours
         results.append(measure_finding(Look(surface, rays, rng), finding))
-    sha256 = look.sha256 if isinstance(look, Capture) else ""
-    return Measurement(surface, tuple(results), summarise(surface, findings, sha256))
+    sha256, taken = (look.sha256, look.captured_at.isoformat()) if isinstance(look, Capture) else ("", "")
+    return Measurement(surface, tuple(results), summarise(surface, findings, sha256, taken))
 
 
-def summarise(surface: Surface, findings: Sequence[Finding], sha256: str = "") -> CaptureSummary:
+def summarise(
+    surface: Surface, findings: Sequence[Finding], sha256: str = "", captured_at: str = ""
+) -> CaptureSummary:
     """Say which capture was measured and how it stood: stand-off is where the findings are (format 5)."""
     depth = surface.xyz_mm[..., 2]
     used = surface.usable & _near_findings(findings, surface.shape)
@@ -83,7 +85,7 @@ def summarise(surface: Surface, findings: Sequence[Finding], sha256: str = "") -
         used = surface.usable
     standoff = float(np.median(depth[used])) if used.any() else None
     head = surface.head.serial if surface.head is not None else ""
-    return CaptureSummary(sha256, head, surface.valid_fraction, standoff)
+    return CaptureSummary(sha256, head, surface.valid_fraction, standoff, captured_at)
 
 
 def _photo_shape(capture: Capture) -> tuple[int, int]:
