@@ -30,7 +30,14 @@ _SCENES_TRIED: Final = 2
 IDEAL: Final = ("distance", "dent", "area", "offset", "dent")
 """Damages of one ideal trial look."""
 
-JUDGED: Final = {"dent": "depth", "distance": "straight", "offset": "offset", "area": "area"}
+JUDGED: Final = {
+    "dent": "depth",
+    "distance": "straight",
+    "offset": "offset",
+    "area": "area",
+    "crack": "length",
+    "path": "length",
+}
 """The one quantity of each kind that counts in the pooled judgement."""
 
 
