@@ -1,26 +1,23 @@
 """The one way to make a numba kernel: compiled once, kept where that is possible, typed as it was written.
 
 A kernel calls only kernels of its own file (numba does not notice when another file changes). Modules with
-kernels are imported late: importing numba takes a quarter of a second.
+kernels are imported late: importing numba takes a quarter of a second. None is parallel in itself: work is
+spread over threads by `fringewise.core.bands`.
 """
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable
-from typing import Any, Final, ParamSpec, TypeVar, cast
+from typing import Any, ParamSpec, TypeVar, cast
 
 import numba
 
 Arguments = ParamSpec("Arguments")
 Result = TypeVar("Result")
 
-PARALLEL_LOCK: Final = threading.RLock()
-"""Held round every parallel kernel: numba's own work queue dies when two threads enter at once."""
-
 
 def kernel(
-    *, parallel: bool = False, fastmath: bool | frozenset[str] = False, inline: bool = False
+    *, fastmath: bool | frozenset[str] = False, inline: bool = False
 ) -> Callable[[Callable[Arguments, Result]], Callable[Arguments, Result]]:
     """Compile a function to machine code at its first call and keep the code for the next process.
 
@@ -29,8 +26,6 @@ def kernel(
 
     Parameters
     ----------
-    parallel : bool
-        Spread ``prange`` loops over threads; hold `PARALLEL_LOCK` while calling.
     fastmath : bool or set of str
         Let the compiler reorder floating-point sums; with True, NaN must be told by flags, not by comparison
         or writing. A set names single liberties (``contract``, ``reassoc`` …), which leaves NaN usable.
@@ -41,7 +36,6 @@ def kernel(
     def compiled(function: Callable[Arguments, Result]) -> Callable[Arguments, Result]:
         options: dict[str, Any] = {
             "nogil": True,
-            "parallel": parallel,
             "fastmath": set(fastmath) if isinstance(fastmath, frozenset) else fastmath,
             "inline": "always" if inline else "never",
             "error_model": "numpy",

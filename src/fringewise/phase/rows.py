@@ -2,12 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
-import functools
-import itertools
-from collections import deque
-from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -16,6 +11,7 @@ import numpy.typing as npt
 
 from fringewise.capture.capture import FringeFrames
 from fringewise.capture.head import Head, NoiseModel
+from fringewise.core.bands import in_bands
 from fringewise.core.flags import FlagArray
 from fringewise.phase.ladder import (
     MOST_ORDER_RISK,
@@ -31,8 +27,6 @@ Float32Array = npt.NDArray[np.float32]
 
 USUAL_SETS: Final = 3
 """So many sets of 0, 90, 180, 270° have a kernel of their own."""
-BANDS_PER_THREAD: Final = 4
-"""More than one, so that a thread that the system holds up leaves its share to the others."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +62,7 @@ def decode_sets(sets: Sequence[FringeFrames], ladder: Ladder, noise: NoiseModel)
         plan = ladder.first, ladder.solve, ladder.model, constants, limits
         return int(decode_any_rows(base, starts, *plan, top, bottom, *outputs))
 
-    still_open = sum(in_bands(decode_band, shape[0]))
+    still_open = sum(in_bands(shape[0], decode_band))
     return Decoded(column, sigma, modulation, mean, risk, flags, still_open)
 
 
@@ -96,32 +90,4 @@ def settle_rims(
         )  # fmt: skip
         return found
 
-    return sum(in_bands(settle_band, decoded.column.shape[0]))
-
-
-def in_bands(work: Callable[[int, int], int], height: int) -> list[int]:
-    """Call `work(top, bottom)` for bands that make up `height` rows, on as many threads as numba may use."""
-    from numba import get_num_threads  # noqa: PLC0415 - as above
-
-    threads = min(int(get_num_threads()), height)
-    if threads == 1:
-        return [work(0, height)]
-    bands = min(BANDS_PER_THREAD * threads, height)
-    edges = [height * n // bands for n in range(bands + 1)]
-    waiting = deque(itertools.pairwise(edges))
-
-    def take() -> list[int]:
-        found = []
-        with contextlib.suppress(IndexError):  # none left
-            while True:
-                found.append(work(*waiting.popleft()))
-        return found
-
-    others = [_helpers(threads).submit(take) for _ in range(threads - 1)]
-    return [*take(), *itertools.chain.from_iterable(other.result() for other in others)]
-
-
-@functools.cache
-def _helpers(threads: int) -> ThreadPoolExecutor:
-    """Threads beside the caller's own, kept: to start one takes as long as a tenth of the decoding."""
-    return ThreadPoolExecutor(threads - 1, thread_name_prefix="fringewise-decoding")
+    return sum(in_bands(decoded.column.shape[0], settle_band))

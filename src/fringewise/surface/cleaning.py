@@ -11,10 +11,10 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from fringewise.core.bands import in_bands
 from fringewise.core.checks import positive
 from fringewise.core.flags import Flag, usable
 from fringewise.surface import cleaning_kernels as kernels
-from fringewise.surface.bands import in_bands
 from fringewise.surface.surface import Float32Array, Surface
 
 BoolImage = npt.NDArray[np.bool_]

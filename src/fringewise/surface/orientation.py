@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from fringewise.surface.bands import in_bands
+from fringewise.core.bands import in_bands
 from fringewise.surface.cleaning import CleaningRule, focal_px
 from fringewise.surface.normal_kernels import fit_normals
 from fringewise.surface.surface import Float32Array, Surface

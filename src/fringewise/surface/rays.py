@@ -6,20 +6,18 @@ import functools
 from dataclasses import dataclass
 from typing import Final, TypeVar
 
-import numba
 import numpy as np
 import numpy.typing as npt
 
 from fringewise.capture.head import Camera, Head
+from fringewise.core.bands import in_bands
 from fringewise.core.flags import FlagArray
-from fringewise.core.kernels import PARALLEL_LOCK
 from fringewise.surface.depth_kernels import curved_depth, straight_depth
 from fringewise.surface.surface import Float32Array
 
 Number = TypeVar("Number", bound=np.generic)
 
 _TABLES_KEPT: Final = 4
-_BANDS_A_THREAD: Final = 4
 _LEAST_DEPTH_MM: Final = 1e-6
 
 
@@ -110,15 +108,14 @@ def fill_points(
     rays = (_flat(table.x), _flat(table.y))
     inputs = (_flat(given[0]), _flat(given[1]), _flat(given[2]))
     outputs = (made[0].reshape(-1), made[1].reshape(-1), made[2].reshape(-1))
-    with PARALLEL_LOCK:
-        bands = _BANDS_A_THREAD * numba.get_num_threads()
-        if lens.straight:
-            factor = (pose[2, 3] * pose[0, :3] - pose[0, 3] * pose[2, :3]) * scale
-            optics = (scale, shift, pose, factor.astype(np.float32))
-            straight_depth(rays, inputs, optics, _limits(head), outputs, bands)
-        else:
-            optics = (scale, shift, pose, np.array(lens.distortion))
-            curved_depth(rays, inputs, optics, _limits(head), outputs, bands)
+    height, width = table.x.shape
+    if lens.straight:
+        factor = (pose[2, 3] * pose[0, :3] - pose[0, 3] * pose[2, :3]) * scale
+        kernel, last = straight_depth, factor.astype(np.float32)
+    else:
+        kernel, last = curved_depth, np.array(lens.distortion)
+    plan = (rays, inputs, (scale, shift, pose, last), _limits(head), outputs)
+    in_bands(height, lambda first, end: kernel(*plan, first * width, end * width))
 
 
 def _limits(head: Head) -> tuple[np.float32, np.float32]:
