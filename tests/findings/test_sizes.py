@@ -171,5 +171,5 @@ def test_sound_metal_is_said_to_be_perhaps_sound_and_gets_no_rim(seed: int) -> N
 
 
 def test_an_unknown_kind_says_so() -> None:
-    result = measure_finding(look_at(seen(DentedBall())), Finding("C1", "crack", {}))
-    assert result.reason == "this version does not measure the kind 'crack' yet"
+    result = measure_finding(look_at(seen(DentedBall())), Finding("C1", "wrinkle", {}))
+    assert result.reason == "this version does not measure the kind 'wrinkle' yet"

@@ -33,11 +33,14 @@ class Look:
     rays : PixelRays
     rng : numpy Generator
         For draws; handed in, so that a result can be repeated.
+    draws_marks : bool
+        Whether marks are drawn to the thing they were set on (a dot, a corner, a crack's dark line).
     """
 
     surface: Surface
     rays: PixelRays
     rng: np.random.Generator = field(default_factory=lambda: np.random.default_rng(0))
+    draws_marks: bool = True
 
     @property
     def photo(self) -> npt.NDArray[Any] | None:

@@ -161,7 +161,7 @@ def drawn_places(look: Look, marks_px: Array, placing_px: float) -> tuple[list[P
     places: list[Place] = []
     drawn: list[DrawnMark] = []
     for mark in marks_px:
-        feature = draw_to_feature(look.photo, mark) if look.photo is not None else None
+        feature = draw_to_feature(look.photo, mark) if look.photo is not None and look.draws_marks else None
         if feature is None:
             places.append(place(look, mark, placing_px))
             continue
