@@ -56,7 +56,7 @@ class Measured:
         Of the standard uncertainty; infinity where it is well known.
     bound : {"both", "at_least", "at_most"}
         ``at_least`` where a part of the damage was out of view.
-    interval_95 : tuple of float, optional
+    interval : tuple of float, optional
         Shortest 95 % interval where the distribution is lopsided; otherwise it follows from u.
     quantiles : tuple of (probability, value), optional
         For one-sided decisions where the distribution is lopsided.
@@ -86,6 +86,8 @@ class Measured:
             raise ValueError(f"a budget has one line a source (found {sources})")
         if not self.degrees_of_freedom > 0:
             raise ValueError(f"degrees of freedom must be more than 0 (found {self.degrees_of_freedom})")
+        if self.interval is not None and not self.interval[0] <= self.interval[1]:
+            raise ValueError(f"an interval must rise (found {self.interval[0]} to {self.interval[1]})")
 
     @property
     def standard_uncertainty(self) -> float:

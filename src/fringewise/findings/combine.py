@@ -11,6 +11,7 @@ calibration.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -96,23 +97,53 @@ def combine(
         "restored metal": variances.restored_metal,
         "definition": variances.definition,
     }
-    if surface.uncertainty_from == "its source":
-        parts["stated by source"] = parts.pop("frame noise")
+    shared = shared_parts(surface, touch)
+    if shared.calibration:
+        parts["calibration"] = shared.calibration
+    return measured_from(name, unit, value, parts, shared, surface)
+
+
+@dataclass(frozen=True, slots=True)
+class Shared:
+    """What all points of a capture share: the calibration's variance of a size, and what is left out."""
+
+    calibration: float = 0.0
+    left_out: tuple[str, ...] = ()
+
+
+def shared_parts(surface: Surface, touch: Touch) -> Shared:
+    """Give the calibration's variance of a size taken at `touch`, and what its uncertainty leaves out."""
     left_out = []
     calibration = calibration_variance(surface, touch)
     if calibration is None:
         left_out.append(NO_CALIBRATION)
         calibration = ripple_variance(surface, touch)
-    if calibration:
-        parts["calibration"] = calibration
     if surface.motion is not None and surface.motion.moved:
         left_out.append(MOVEMENT)
+    return Shared(calibration, tuple(left_out))
+
+
+def measured_from(
+    name: str,
+    unit: str,
+    value: float,
+    parts: Mapping[Source, float],
+    shared: Shared,
+    surface: Surface | None,
+) -> Measured:
+    """Make a `Measured` from variances by source, the calibration's among them.
+
+    On a surface made elsewhere the points' noise is what its source states, and is called so.
+    """
+    own = dict(parts)
+    if surface is not None and surface.uncertainty_from == "its source" and "frame noise" in own:
+        own["stated by source"] = own.get("stated by source", 0.0) + own.pop("frame noise")
     budget = tuple(
-        Contribution(source, math.sqrt(max(parts[source], 0.0)))
+        Contribution(source, math.sqrt(max(own[source], 0.0)))
         for source in SOURCES
-        if parts.get(source, 0.0) > 0
+        if own.get(source, 0.0) > 0
     )
-    return Measured(name, unit, float(value), budget, tuple(left_out))
+    return Measured(name, unit, float(value), budget, shared.left_out)
 
 
 def calibration_variance(surface: Surface, touch: Touch) -> float | None:
