@@ -123,9 +123,7 @@ def test_impedance_of_the_gum_comes_out_as_printed() -> None:
 
 def test_thermometer_line_of_the_gum_comes_out_as_printed() -> None:
     # GUM H.3: b(30 °C) = -0.1494 °C, u = 0.0041 °C with 9 degrees of freedom
-    degrees = np.array(
-        [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]
-    )
+    warm = [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]
     low = [-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160]
     design = np.column_stack([np.ones(11), np.array(warm) - 20])
     line, square, *_ = np.linalg.lstsq(design, np.array(low), rcond=None)
