@@ -48,6 +48,8 @@ _DOT_TRIES: Final = 4
 _CORNER_TRIES: Final = 3
 _CORNER_SCALES_PX: Final = (1.0, 1.8, 3.0)
 _CORNER_WINDOWS_PX: Final = (4.0, 5.5, 7.5, 10.0, 14.0)
+_CENTRINGS: Final = 3
+_CENTRED_PX: Final = 0.5
 _LEAST_CROSSING_RAD: Final = 0.45
 _MOST_CORNER_BLUR: Final = 0.3  # of the window's radius
 _MORE_SCATTER: Final = 2.0  # in variance, when a larger window takes in something else
@@ -134,6 +136,40 @@ def find_corner(photo: Photo, u: float, v: float, reach_px: float = REACH_PX) ->
         if corner is not None:
             return corner
     return None
+
+
+def fit_corner(
+    photo: Photo, place: tuple[float, float], lines_rad: tuple[float, float], radius_px: float
+) -> Feature | None:
+    """Fit a checkerboard corner where one is known to be, with the directions of its lines roughly known.
+
+    One window in place of the search of `find_corner`; the corners of one grid are so found alike.
+
+    Parameters
+    ----------
+    place : (float, float)
+        Where it is expected (u, v), to some pixels.
+    lines_rad : (float, float)
+        Directions of the lines between squares, from +u towards +v, to some 20°.
+    radius_px : float
+        Of the window: nothing but the corner's own four squares may lie in it.
+    """
+    patch = _patch(photo, *place, 2 * radius_px + 2)
+    if patch is None:
+        return None
+    u, v, form = place[0] - patch.u0, place[1] - patch.v0, np.array([*lines_rad, 1.0])
+    fit, window = None, None
+    for _ in range(_CENTRINGS):
+        fit, window = _fit_saddle(patch, u, v, form, radius_px)
+        if fit is None or window is None or not _is_corner(fit.parameters, radius_px):
+            return None
+        moved = fit.parameters[:2]
+        u, v, form = u + float(moved[0]), v + float(moved[1]), fit.parameters[2:5]
+        if float(np.hypot(*moved)) < _CENTRED_PX:
+            break
+    if fit is None or window is None or not fit.settled or not _explains(fit, window, saddle, 8):
+        return None
+    return Feature("corner", u + patch.u0, v + patch.v0, _sigma(fit))
 
 
 def on_plane(dot: Feature, lens: Lens, normal: npt.ArrayLike) -> Feature:

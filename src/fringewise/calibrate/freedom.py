@@ -1,8 +1,8 @@
 """Which of the head's parameters a calibration frees, and how each is held where the data don't carry it.
 
-Each parameter that real heads differ in is freed and held by a wide prior, so that it moves as far as the data
-say and no further; what the data leave open stays in the covariance. Distortion terms are held by what they do
-at the outermost point seen: a share of its distance from the axis.
+Each parameter that real heads differ in is freed and held by a wide prior, so that it moves as far as the
+data say and no further; what the data leave open stays in the covariance. Distortion terms are held by what
+they do at the outermost point seen: a share of its distance from the axis.
 """
 
 from __future__ import annotations
@@ -13,8 +13,8 @@ from typing import Final
 
 import numpy as np
 
-from fringewise.calibrate.bundle import Held, parameter_value
-from fringewise.calibrate.views import TargetView
+from fringewise.calibrate.bundle import parameter_value
+from fringewise.calibrate.residuals import Held
 from fringewise.capture.head import Head
 from fringewise.core.checks import Array
 
@@ -51,10 +51,8 @@ class Habits:
 USUAL: Final = Habits()
 
 
-def free_parameters(
-    head: Head, views: Sequence[TargetView], points_mm: Sequence[Array], habits: Habits
-) -> Held:
-    """Say what is freed for these views and how it is held; `points_mm` are in the camera frame."""
+def free_parameters(head: Head, points_mm: Sequence[Array], habits: Habits) -> Held:
+    """Say what is freed and how it is held, for points (n, 3) of each view in the camera frame."""
     rows = head.projector.height is not None
     seen = np.concatenate(
         [np.column_stack([one[:, 0] / one[:, 2], one[:, 1] / one[:, 2]]) for one in points_mm]

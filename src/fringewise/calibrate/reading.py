@@ -47,7 +47,7 @@ def read_coordinate(seen: PatternMap, pixels: Array, reach_px: Array) -> Coordin
     """Read a pattern coordinate at places (n, 2) from the pixels within `reach_px` (n,) of each.
 
     c ≈ a polynomial of second degree in u and v, fitted by weighted least squares; pixels farther off than
-    4 times the robust scatter are left out (light that mixes at an edge between black and white, reflections).
+    4 times the robust scatter are left out (light that mixes at an edge of black and white, reflections).
     The standard uncertainty is that of the fit, raised by the residuals' scatter where that is greater.
     """
     made = np.full((len(pixels), 4), np.nan)
@@ -109,7 +109,7 @@ def _robust_fit(
 
 
 def _all_round(x: Array, y: Array) -> bool:
-    """Whether there are pixels on all sides, so that the place is not one that the fit only reaches out to."""
+    """Whether there are pixels on all sides, so that the fit does not only reach out to the place."""
     share = 0.1
     count = len(x)
     return bool(min(np.sum(x < 0), np.sum(x > 0), np.sum(y < 0), np.sum(y > 0)) >= share * count)

@@ -13,7 +13,7 @@ from fringewise.core.checks import Array, positive
 GridKind = Literal["checkerboard", "dots"]
 
 BEND_REACH: Final = 0.25
-"""Correlation length of a target's bend as a share of its diagonal: a printed board's wrinkles are as wide."""
+"""Correlation length of a target's bend as a share of its diagonal; a printed board's wrinkles are so wide."""
 
 _LEAST_CORNER_SHARE: Final = 1e-5
 _ROUGHNESS: Final = 0.15
@@ -33,7 +33,7 @@ class Target:
         Of corners or dots.
     pitch_mm : float
     pitch_uncertainty_mm : float
-        Standard uncertainty of the mean pitch; shared by all corners, it is the scale of all that is measured.
+        Standard uncertainty of the mean pitch; shared by all corners, so the scale of all that is measured.
     corner_uncertainty_mm : float, optional
         Standard uncertainty of a single corner's place, each way; absent counts as exact, and is said.
     flatness_mm : float, optional

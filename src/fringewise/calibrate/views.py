@@ -58,6 +58,11 @@ class TargetView:
         Standard uncertainty in u and in v.
     column : Coordinate
     row : Coordinate, optional
+    outlines : (n, 3) array, optional
+        For dots: (m, q, s) of each, as in `fringewise.calibrate.features.Feature`; with them the dots' own
+        centres are found, which lie a little beside the middles of their ellipses.
+    sure_of_ends : bool
+        Whether the numbers of the points are certain; otherwise half a turn may have been taken.
     """
 
     name: str
@@ -66,6 +71,8 @@ class TargetView:
     sigma_px: Array
     column: Coordinate
     row: Coordinate | None = None
+    outlines: Array | None = None
+    sure_of_ends: bool = True
 
     def __post_init__(self) -> None:
         n = len(self.points)
@@ -108,7 +115,8 @@ def view_of_coordinates(
     --------
     >>> v, u = np.mgrid[:3, :4]
     >>> seen = np.column_stack([u.ravel(), v.ravel()]) * 40.0
-    >>> view = view_of_coordinates("pose 1", np.arange(12), seen, seen[:, 0] / 1e3, sigma_px=0.1, sigma_pattern=1e-4)
+    >>> lit = seen[:, 0] / 1e3
+    >>> view = view_of_coordinates("pose 1", np.arange(12), seen, lit, sigma_px=0.1, sigma_pattern=1e-4)
     >>> view.column.slope[0].round(6).tolist()
     [0.001, 0.0]
     """
