@@ -22,6 +22,8 @@ _STRIP_PX: Final = 10.0
 _STRIP_KNOTS: Final = 10
 _NODES: Final = 65
 _BENDS: Final = 4
+_SMALL_STEP: Final = 1e-6
+_TINY_MM: Final = 1e-12
 _LEAST_SEEN: Final = 0.6
 _MOST_MISFIT: Final = 3.0
 _MOST_STRIP_POINTS: Final = 20_000
@@ -155,12 +157,18 @@ def _shortest_path(smooth: Smooth, ends: Array) -> Array:
     def path(bends: Array) -> Array:
         return np.asarray(straight + (waves @ bends)[:, None] * aside)
 
-    def length(bends: Array) -> float:
+    def length(bends: Array) -> tuple[float, Array]:
         line = path(bends)
-        return polyline_length(points_on(smooth, line[:, 0], line[:, 1]))
+        both = np.vstack([line, line + _SMALL_STEP * aside])  # the second for the slope, in the same call
+        points, moved = np.split(points_on(smooth, both[:, 0], both[:, 1]), 2)
+        steps = np.diff(points, axis=0)
+        lengths = np.linalg.norm(steps, axis=1)
+        ways = steps / np.maximum(lengths, _TINY_MM)[:, None]
+        pull = np.vstack([-ways[:1], ways[:-1] - ways[1:], ways[-1:]])
+        return float(lengths.sum()), waves.T @ np.sum(pull * (moved - points), axis=1) / _SMALL_STEP
 
-    found = minimize(length, np.zeros(_BENDS), method="BFGS", options={"gtol": 1e-7, "maxiter": 30})
-    best = np.asarray(found.x) if found.fun < length(np.zeros(_BENDS)) else np.zeros(_BENDS)
+    found = minimize(length, np.zeros(_BENDS), jac=True, method="BFGS", options={"gtol": 1e-7, "maxiter": 30})
+    best = np.asarray(found.x) if found.fun < length(np.zeros(_BENDS))[0] else np.zeros(_BENDS)
     return path(best)
 
 
