@@ -67,7 +67,7 @@ class Calibration:
         ]
 
     def view_rms(self, number: int) -> dict[str, float]:
-        """RMS residuals of one view: pixels (each way) for the camera, shares of the pattern for the others."""
+        """RMS residuals of one view: pixels each way for the camera, shares of the pattern for others."""
         residual = self.adjusted.residual
         made = {}
         for n, group in enumerate(GROUPS):

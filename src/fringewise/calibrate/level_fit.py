@@ -96,21 +96,21 @@ def fit_levels(shape: Shape, window: Window, start: Array, *, tied: bool) -> Lev
     """
     model = _Model(shape, window, tied)
     p, damping, settled = np.array(start, dtype=np.float64), 1e-3, False
-    light, residuals = model.solve(p)
-    slopes = model.slopes(p, light)
+    basis, light, residuals = model.solve(p)
+    slopes = model.slopes(p, basis, light)
     for _ in range(_STEPS):
         normal = slopes.T @ slopes
         lift = damping * np.diag(np.diag(normal) + _RIDGE * np.trace(normal) + 1e-30)
         step = np.linalg.solve(normal + lift, slopes.T @ residuals)
-        new_light, left = model.solve(p + step)
+        new_basis, new_light, left = model.solve(p + step)
         if not left @ left <= residuals @ residuals * (1 + 1e-12):
             damping *= 8
             if damping > 1e6:
                 break
             continue
-        p, light, residuals, damping = p + step, new_light, left, max(damping / 8, 1e-9)
-        settled = float(np.abs(step).max()) < _SETTLED_PX
-        slopes = model.slopes(p, light)
+        p, basis, light, residuals = p + step, new_basis, new_light, left
+        damping, settled = max(damping / 8, 1e-9), float(np.abs(step).max()) < _SETTLED_PX
+        slopes = model.slopes(p, basis, light)
         if settled:
             break
     bright, contrast = model.light_and_contrast(p, light)
@@ -134,7 +134,8 @@ class _Model:
 
     def level(self, p: Array) -> Array:
         with np.errstate(all="ignore"):
-            return np.nan_to_num(self.shape(self.window.x, self.window.y, p[:-1] if self.tied else p))
+            level = self.shape(self.window.x, self.window.y, p[:-1] if self.tied else p)
+        return level if np.isfinite(level).all() else np.nan_to_num(level)
 
     def basis(self, p: Array) -> Array:
         plane, moves = self.plane(), np.zeros((2, len(p)))
@@ -146,18 +147,18 @@ class _Model:
             lit[:, n] += blur**2 * slope / self.reach()
         return plane + p[-1] * lit if self.tied else np.hstack([plane, lit])
 
-    def solve(self, p: Array) -> tuple[Array, Array]:
+    def solve(self, p: Array) -> tuple[Array, Array, Array]:
         basis = self.basis(p)
         light = _projection(basis, self.window.levels)
-        return light, self.window.levels - basis @ light
+        return basis, light, self.window.levels - basis @ light
 
-    def slopes(self, p: Array, light: Array) -> Array:
+    def slopes(self, p: Array, basis: Array, light: Array) -> Array:
         """Derivatives of the model by the parameters, less what a change of the light makes up for.
 
         The small term of light across the blur is taken as fixed: that costs steps, not truth.
         """
         bright, contrast = self.light_and_contrast(p, light)
-        level, basis = self.level(p), self.basis(p)
+        level = self.level(p)
         columns = []
         for n in range(len(p) - 1 if self.tied else len(p)):
             step = np.zeros_like(p)

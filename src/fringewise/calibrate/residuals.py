@@ -1,8 +1,8 @@
 """Residuals of all that was seen of a target, and how they change with everything that is searched for.
 
 The residuals of one point in one view are those of its pixel, (u, v) − (û, v̂), and of its pattern
-coordinates at the pixel where it should be, c + ∇c·(û − u) − ĉ: the phase is a map over the image, so an error of finding
-a point does not count twice.
+coordinates at the pixel where it should be, c + ∇c·(û − u) − ĉ: the phase is a map over the image, so
+an error of finding a point does not count twice.
 """
 
 from __future__ import annotations

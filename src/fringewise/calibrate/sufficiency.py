@@ -33,7 +33,8 @@ def refuse_too_few(views: Sequence[TargetView]) -> tuple[TargetView, ...]:
     if len(views) < LEAST_VIEWS:
         raise NotMeasurable(
             f"{len(views)} captures of the target are too few to calibrate by: take {LEAST_VIEWS}"
-            " at the least, better 8 to 12, tilted by 20 to 40 degrees about both axes, near and far, all over the picture"
+            " at the least, better 8 to 12, tilted by 20 to 40 degrees about both axes, near and far,"
+            " all over the picture"
         )
     return tuple(views)
 

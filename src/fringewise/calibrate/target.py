@@ -13,7 +13,7 @@ from fringewise.core.checks import Array, positive
 GridKind = Literal["checkerboard", "dots"]
 
 BEND_REACH: Final = 0.25
-"""Correlation length of a target's bend as a share of its diagonal; a printed board's wrinkles are so wide."""
+"""Correlation length of a target's bend as a share of its diagonal; a print's wrinkles are so wide."""
 
 _LEAST_CORNER_SHARE: Final = 1e-5
 _ROUGHNESS: Final = 0.15

@@ -15,27 +15,39 @@ from typing import Annotated, Any, Final
 
 import typer
 
-from fringewise.cli import check, demo, limits, measure, schema, settings, shell, surface
+from fringewise.cli import calibrate, check, decide, demo, limits, measure, schema, settings, shell, surface
 
 COMMANDS: Final[tuple[Callable[..., Any], ...]] = (
     demo.demo,
     check.check,
     surface.surface,
     measure.measure,
+    decide.decide,
     limits.limits,
+    calibrate.calibrate,
     schema.schema,
     settings.settings,
 )
 """Every command in the order of the help; a function's name and docstring are the command's."""
 
-app = typer.Typer(
-    name="fringewise",
-    add_completion=False,
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    pretty_exceptions_enable=False,
-    context_settings={"help_option_names": ["-h", "--help"]},
+GROUPS: Final[tuple[tuple[str, str, tuple[Callable[..., Any], ...]], ...]] = (
+    (
+        "inspection",
+        "Begin an inspection, list them, see what is left, say how a look stands.",
+        inspection.ALL,
+    ),
 )
+"""Commands below a common name: the name, its help, and the commands."""
+
+_LOOK: Final[dict[str, Any]] = {
+    "add_completion": False,
+    "no_args_is_help": True,
+    "rich_markup_mode": None,
+    "pretty_exceptions_enable": False,
+    "context_settings": {"help_option_names": ["-h", "--help"]},
+}
+
+app = typer.Typer(name="fringewise", **_LOOK)
 
 
 def _version(wanted: bool) -> None:
@@ -63,6 +75,12 @@ def fringewise(
 
 for command in COMMANDS:
     app.command()(shell.guarded(command))
+
+for name, words, commands in GROUPS:
+    below = typer.Typer(name=name, help=words, **_LOOK)
+    for command in commands:
+        below.command()(shell.guarded(command))
+    app.add_typer(below)
 
 
 def main() -> None:

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from fringewise.files.photos import read_photo as read_photo
     from fringewise.files.surfaces import read_surface as read_surface
     from fringewise.files.surfaces import write_surface as write_surface
+    from fringewise.files.targets import read_target as read_target
 
 _HOMES: Final = {
     "read_capture": "captures",
@@ -36,6 +37,7 @@ _HOMES: Final = {
     "read_photo": "photos",
     "read_results": "limits",
     "read_surface": "surfaces",
+    "read_target": "targets",
     "read_verdicts": "limits",
     "write_verdicts": "limits",
     "write_surface": "surfaces",
@@ -49,6 +51,7 @@ __all__ = [
     "read_photo",
     "read_results",
     "read_surface",
+    "read_target",
     "read_verdicts",
     "write_capture",
     "write_findings",

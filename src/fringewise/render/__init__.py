@@ -9,6 +9,7 @@ import importlib
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
+    from fringewise.render.calibration_page import calibration_picture
     from fringewise.render.finding_page import finding_picture
     from fringewise.render.inspection_page import Inspection, TruthRow, inspection_picture
     from fringewise.render.photo_page import photo_picture
@@ -20,6 +21,7 @@ __all__ = [
     "Inspection",
     "StageItem",
     "TruthRow",
+    "calibration_picture",
     "finding_picture",
     "inspection_picture",
     "photo_picture",
@@ -32,6 +34,7 @@ _HOME: Final = {
     "Inspection": "inspection_page",
     "StageItem": "stage_strip",
     "TruthRow": "inspection_page",
+    "calibration_picture": "calibration_page",
     "finding_picture": "finding_page",
     "inspection_picture": "inspection_page",
     "photo_picture": "photo_page",
