@@ -78,7 +78,8 @@ def test_a_book_in_json_says_the_same_as_in_toml() -> None:
 
 
 def test_an_inch_is_25_4_millimetres_and_an_area_its_square() -> None:
-    rule = '[[rule]]\nid = "A"\npart = "b"\nkind = "dent"\nquantity = "{}"\nunit = "in"\nserviceable_up_to = 0.03\n'
+    rule = '[[rule]]\nid = "A"\npart = "b"\nkind = "dent"\nquantity = "{}"\nunit = "in"\n'
+    rule += "serviceable_up_to = 0.03\n"
     depth, area = (ladders(book_of(rule.format(name)).rules[0])[0] for name in ("depth", "area"))
     assert depth.steps[0].limit == pytest.approx(0.762, abs=1e-12)
     assert area.steps[0].limit == pytest.approx(0.03 * 645.16, abs=1e-9)

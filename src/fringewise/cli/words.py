@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from typing import Final
 
+from fringewise.core.errors import InputRefused, Problem
 from fringewise.core.units import MM_PER_INCH
+
+_MOST_ITEMS: Final = 10_000
 
 
 def length(value_mm: float, unit: str, decimals: int = 1) -> str:
@@ -46,3 +51,40 @@ def share(fraction: float) -> str:
     ('71.2 %', 'less than 0.1 %', '0.0 %')
     """
     return "less than 0.1 %" if 0 < fraction < 0.001 else f"{100 * fraction:.1f} %"
+
+
+def pairs_of(option: str, given: Sequence[str]) -> dict[str, str]:
+    """Read NAME=WORDS options; InputRefused where one has no name.
+
+    Examples
+    --------
+    >>> pairs_of("--leave-out", ["F3=the probe slipped"])
+    {'F3': 'the probe slipped'}
+    """
+    pairs = [one.partition("=") for one in given]
+    problems = [
+        Problem(option, "", "must be written as NAME=WORDS", one)
+        for one, (name, _, words) in zip(given, pairs, strict=True)
+        if not name.strip() or not words.strip()
+    ]
+    if problems:
+        raise InputRefused(problems)
+    return {name.strip(): words.strip() for name, _, words in pairs}
+
+
+def items_of(words: str) -> tuple[str, ...]:
+    """Read items such as "1-3,7" one by one; what is no range of numbers is an item by itself.
+
+    Examples
+    --------
+    >>> items_of("1-3, 7, A4")
+    ('1', '2', '3', '7', 'A4')
+    """
+    found: list[str] = []
+    for piece in (one.strip() for one in words.split(",")):
+        first, _, last = piece.partition("-")
+        if first.isdigit() and last.isdigit() and int(last) - int(first) < _MOST_ITEMS:
+            found += map(str, range(int(first), int(last) + 1))
+        elif piece:
+            found.append(piece)
+    return tuple(found)

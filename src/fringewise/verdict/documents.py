@@ -22,6 +22,7 @@ from fringewise.core.documents import (
     YesNo,
     format_of,
 )
+from fringewise.core.measured import Bound
 from fringewise.findings.documents import MARKS, MOST_FINDINGS, KindName
 
 MOST_ROWS = 10_000
@@ -228,6 +229,10 @@ class GroundDocument(Part):
     limit: Number | None = None
     acceptance_limit: Number | None = None
     conformance_probability: Probability | None = None
+    bound: Bound | None = None
+    kept: Literal["kept", "not kept", "in doubt"] | None = None
+    source: Text | None = None
+    words: Text | None = None
 
 
 class FindingVerdictDocument(Part):
@@ -256,6 +261,34 @@ class FindingVerdictDocument(Part):
             yield Broken("act_as", "must be given where the outcome is not_decided")
 
 
+class CountVerdictDocument(Part):
+    """What a count comes to on a blade or a stage."""
+
+    count: Name
+    reach: Literal["blade", "stage"]
+    stage: Name | None = None
+    part: Name | None = None
+    item: Name | None = None
+    state: Literal["kept", "exceeded", "not known"]
+    outcome: DecidedOutcome
+    findings: Annotated[tuple[Name, ...], Field(max_length=MOST_FINDINGS)] | None = None
+    statement: Text | None = None
+
+
+class GroupVerdictDocument(Part):
+    """The worst of a blade, a stage or the engine."""
+
+    reach: Literal["blade", "stage", "engine"]
+    name: Name | None = None
+    outcome: Outcome
+    between: tuple[DecidedOutcome, DecidedOutcome] | None = None
+    findings: Count | None = None
+    items_seen: Count | None = None
+    items: Count | None = None
+    provisional: Annotated[tuple[Text, ...], Field(max_length=1000)] | None = None
+    statement: Text | None = None
+
+
 class VerdictsDocument(Part):
     """What the book says of all findings of an inspection."""
 
@@ -263,4 +296,8 @@ class VerdictsDocument(Part):
     limits: LimitsNamedDocument
     decision_rule: Name
     findings: Annotated[tuple[FindingVerdictDocument, ...], Field(max_length=MOST_FINDINGS)]
+    counts: Annotated[tuple[CountVerdictDocument, ...], Field(max_length=MOST_ROWS)] | None = None
+    groups: Annotated[tuple[GroupVerdictDocument, ...], Field(max_length=MOST_ROWS)] | None = None
     outcome: Outcome
+    statement: Text | None = None
+    caution: Text | None = None
