@@ -27,7 +27,7 @@ LEAST_IN_BLOCK: Final = 30
 LEAST_PIXELS: Final = 1000
 
 STRONG_PHASE: Final = 18.0
-STRONG_PICTURE: Final = 40.0
+STRONG_PICTURE: Final = 25.0
 """A cue counts where chance alone would hardly make its χ² so large …"""
 LEAST_DRIFT_RAD: Final = 0.005
 """… and the finest phase drifts by more than this from the first frame to the last …"""
