@@ -85,7 +85,7 @@ def _moved(look: Look, line: LineOnSurface, at_px: Array, ways: Array) -> Array:
     """How points (N, 3) of the surface move for a pixel along unit directions (N, 2) on the photo."""
     ahead = look.rays.direction(*(at_px + _STEP_PX * ways).T)
     behind = look.rays.direction(*(at_px - _STEP_PX * ways).T)
-    return (points_on(line.smooth, *ahead) - points_on(line.smooth, *behind)) / (2 * _STEP_PX)
+    return (points_on(line.shape, *ahead) - points_on(line.shape, *behind)) / (2 * _STEP_PX)
 
 
 def _bound(finding: Finding) -> Bound:

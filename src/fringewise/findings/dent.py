@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -11,51 +10,22 @@ import numpy.typing as npt
 from fringewise.core.checks import Array
 from fringewise.core.errors import NotMeasurable
 from fringewise.core.measured import Measured
-from fringewise.findings.combine import Touch, Variances, bound_of, combine
+from fringewise.findings.combine import Touch, bound_of
 from fringewise.findings.contour import Contour, Grid, contour_at, grid_over
 from fringewise.findings.draw import relief_drawing
-from fringewise.findings.extremum import Extremum, find_extremum, luck_of
+from fringewise.findings.extremum import find_extremum, luck_of
 from fringewise.findings.finding import Drawing, Finding, FindingResult
 from fringewise.findings.kind import Kind, Look, QuantityMeaning
 from fringewise.findings.marks import outline_of
+from fringewise.findings.raised import raised_metal
 from fringewise.findings.relief import Relief, fit_relief
+from fringewise.findings.relief_sizes import Bowl, sizes_with_doubt
 from fringewise.findings.sheet_area import area_touch
 from fringewise.sound.sheet import Sheet
 
 CONTOUR_SHARE: Final = 0.1
-_DRAWS: Final = 200
-_MARK_DRAWS: Final = 12
-_EXCESS_DOUBT: Final = 0.5
-_RAISED_SIGMAS: Final = 3.0
+_OF_CONTOUR: Final = ("length", "width", "area")
 _SURE_DEPTH: Final = 3.0
-_SIZES: Final = ("depth", "length", "width", "area", "volume")
-_OF_CONTOUR: Final = tuple(_SIZES.index(name) for name in ("length", "width", "area"))
-_VOLUME: Final = _SIZES.index("volume")
-
-
-@dataclass(frozen=True, slots=True)
-class _Dent:
-    """A dent as fitted once: its relief, deepest place, grid and contour."""
-
-    relief: Relief
-    deepest: Extremum
-    grid: Grid
-    heights_mm: Array
-    contour: Contour | None
-
-    @property
-    def depth_mm(self) -> float:
-        return -self.deepest.height_mm
-
-    def sizes(self, heights_mm: Array | None = None, depth_mm: float | None = None) -> Array:
-        """Depth, length, width, area and volume; NaN for those of a contour that can't be traced."""
-        heights = self.heights_mm if heights_mm is None else heights_mm
-        depth = self.depth_mm if depth_mm is None else depth_mm
-        contour = self.contour if heights_mm is None else _contour(self.grid, heights, depth)
-        volume = -float(np.sum(np.where(self.grid.inside, heights * self.grid.cell_mm2, 0.0)))
-        if contour is None:
-            return np.array([depth, np.nan, np.nan, np.nan, volume])
-        return np.array([depth, contour.length_mm, contour.width_mm, contour.area_mm2, volume])
 
 
 def measure_dent(look: Look, finding: Finding) -> FindingResult:
@@ -67,36 +37,38 @@ def measure_dent(look: Look, finding: Finding) -> FindingResult:
         Where the marks, the surroundings or the inside don't carry it.
     """
     outline = outline_of(look, finding)
-    dent = _fit(look, outline)
-    excess, noise, restored = _drawn_parts(dent, look)
-    marks = _marks_variances(look, finding, outline, dent.relief)
-    values = dent.sizes() - excess
-    if CONTOUR_SHARE * values[0] < np.sqrt(noise[0] + marks[0] + restored[0]):
-        values[list(_OF_CONTOUR)] = np.nan  # the rim, a tenth of the depth down, is lost in the doubt
-    touches = _touches(dent)
+    dent = fit_dent(look, outline)
+    found = sizes_with_doubt(look, dent, _touches(dent), outline, finding.placing_px)
+    if "depth" not in found:
+        raise NotMeasurable(
+            "the size hangs on where exactly the outline was placed: mark it again, further out"
+        )
+    luck, luck_variance = luck_of(dent.relief, look, dent.deepest, sign=-1.0)
+    depth = found["depth"].less(luck, "frame noise", luck_variance)
+    if CONTOUR_SHARE * depth.value < depth.standard_uncertainty:
+        for name in _OF_CONTOUR:
+            found.pop(name, None)  # the rim, a tenth of the depth down, is lost in the doubt
+    found["depth"] = depth
     bound = bound_of(finding)
-    quantities = []
-    for n, name in enumerate(_SIZES):
-        variances = Variances(noise[n], marks[n], restored[n])
-        known = np.isfinite(values[n] + noise[n] + marks[n] + restored[n])
-        if name in touches and known and values[n] > 0:
-            unit = {"area": "mm²", "volume": "mm³"}.get(name, "mm")
-            made = combine(name, unit, values[n], variances, surface=look.surface, touch=touches[name])
-            quantities.append(made.with_bound(bound))
-    quantities.extend(_raised(look, dent))
+    quantities = [one.with_bound(bound) for one in found.values() if one.value > 0]
+    quantities.extend(raised_metal(look, dent.relief))
     if not quantities or quantities[0].name != "depth":
         raise NotMeasurable("no dent below the restored metal was found inside the outline")
     warnings = _warnings(dent, quantities)
     return FindingResult(finding, tuple(quantities), "", warnings, _drawing(look, dent, quantities[0]))
 
 
-def _fit(look: Look, outline_px: Array, like: Relief | None = None) -> _Dent:
-    relief = fit_relief(look, outline_px, like)
+def fit_dent(look: Look, outline_px: Array) -> Bowl:
+    """Fit a dent inside an outline (N, 2): its relief, deepest place and contour, and its sizes as found."""
+    relief = fit_relief(look, outline_px)
     deepest = find_extremum(relief, look, sign=-1.0)
     grid = grid_over(relief)
     heights = grid.heights(relief.smooth.coefficients)
-    contour = _contour(grid, heights, -deepest.height_mm)
-    return _Dent(relief, deepest, grid, heights, contour)
+    depth = -deepest.height_mm
+    contour = _contour(grid, heights, depth)
+    volume = -float(np.sum(np.where(grid.inside, heights * grid.cell_mm2, 0.0)))
+    of_contour = (np.nan,) * 3 if contour is None else (contour.length_mm, contour.width_mm, contour.area_mm2)
+    return Bowl(relief, deepest, grid, contour, CONTOUR_SHARE, np.array([depth, *of_contour, volume]))
 
 
 def _contour(grid: Grid, heights_mm: Array, depth_mm: float) -> Contour | None:
@@ -107,73 +79,10 @@ def _contour(grid: Grid, heights_mm: Array, depth_mm: float) -> Contour | None:
     return contour_at(grid, heights_mm, -CONTOUR_SHARE * depth_mm, (int(seed[0]), int(seed[1])))
 
 
-def _drawn_parts(dent: _Dent, look: Look) -> tuple[Array, Array, Array]:
-    """What noise adds to each size, and its variances (5,) from frame noise and from the restored metal.
-
-    Draws start from the fitted relief, so that noise is not counted twice. A contour through noise is longer
-    and wider than the true one: what a draw's noise adds on average, the relief's own noise has added once.
-    The depth's variances are linear: at an extremum the place does not matter to first order.
-    """
-    relief, rng = dent.relief, look.rng
-    flat = np.broadcast_to(relief.smooth.coefficients, (_DRAWS // 2, len(relief.smooth.coefficients)))
-    noisy = relief.smooth.draws(_DRAWS, rng)
-    with_noise = _sizes_drawn(dent, noisy, _normal_draws(relief.sheet.noise_covariance, _DRAWS, rng))
-    with_model = _sizes_drawn(dent, flat, _normal_draws(relief.sheet.model_covariance, _DRAWS // 2, rng))
-    mean, noise = _mean_and_variance(with_noise)
-    _, model = _mean_and_variance(with_model)
-    excess = mean - dent.sizes()
-    excess[_VOLUME] = 0.0
-    noise += (_EXCESS_DOUBT * excess) ** 2
-    excess[0], luck_variance = luck_of(relief, look, dent.deepest, sign=-1.0)
-    noise[0] = relief.noise_variance(*dent.deepest.at)[0] + luck_variance
-    model[0] = relief.model_variance(*dent.deepest.at)[0]
-    return excess, noise, model
-
-
-def _sizes_drawn(dent: _Dent, relief_terms: Array, sheet_offsets: Array) -> Array:
-    sizes = np.empty((len(relief_terms), len(_SIZES)))
-    for n, (terms, offset) in enumerate(zip(relief_terms, sheet_offsets, strict=True)):
-        heights = dent.grid.heights(terms, offset)
-        sizes[n] = dent.sizes(heights, -float(heights[dent.grid.inside].min()))
-    return sizes
-
-
-def _mean_and_variance(sizes: Array) -> tuple[Array, Array]:
-    """Mean and variance of each size over draws (N, 5); NaN where fewer than half of the draws have it."""
-    traced = np.isfinite(sizes).sum(axis=0) >= max(len(sizes) // 2, 2)
-    mean, variance = np.full(sizes.shape[1], np.nan), np.full(sizes.shape[1], np.nan)
-    mean[traced] = np.nanmean(sizes[:, traced], axis=0)
-    variance[traced] = np.nanvar(sizes[:, traced], axis=0, ddof=1)
-    return mean, variance
-
-
-def _normal_draws(covariance: Array, count: int, rng: np.random.Generator) -> Array:
-    values, vectors = np.linalg.eigh(covariance)
-    root = vectors * np.sqrt(np.clip(values, 0.0, None))
-    return np.asarray(rng.standard_normal((count, len(values))) @ root.T)
-
-
-def _marks_variances(look: Look, finding: Finding, outline: Array, relief: Relief) -> Array:
-    """Variances (5,) of the sizes as the outline is placed again and again with the person's scatter."""
-    if finding.placing_px == 0:
-        return np.zeros(len(_SIZES))
-    sizes = []
-    for _ in range(_MARK_DRAWS):
-        moved = outline + look.rng.normal(0.0, finding.placing_px, outline.shape)
-        try:
-            sizes.append(_fit(look, moved, relief).sizes())
-        except NotMeasurable:
-            continue
-    if len(sizes) < _MARK_DRAWS // 2:
-        raise NotMeasurable(
-            "the size hangs on where exactly the outline was placed: mark it again, further out"
-        )
-    return _mean_and_variance(np.array(sizes))[1]
-
-
-def _touches(dent: _Dent) -> dict[str, Touch]:
+def _touches(dent: Bowl) -> dict[str, Touch]:
     """Where each size is taken."""
     deepest = dent.deepest
+    heights = dent.grid.heights(dent.relief.smooth.coefficients)
     touches = {
         "depth": Touch.at(deepest.point_mm, -deepest.normal, decoded=True).and_at(
             Touch.at(deepest.foot_mm, deepest.normal, decoded=False)
@@ -183,9 +92,9 @@ def _touches(dent: _Dent) -> dict[str, Touch]:
     if contour is not None:
         touches["length"] = _between(contour.points_mm, contour.length_ends, contour.along)
         touches["width"] = _between(contour.points_mm, contour.width_ends, contour.across)
-        inside = dent.grid.inside & (dent.heights_mm < -CONTOUR_SHARE * dent.depth_mm)
+        inside = dent.grid.inside & (heights < CONTOUR_SHARE * deepest.height_mm)
         touches["area"] = area_touch(dent.relief.sheet, *_some_nodes(dent.grid, inside))
-    touches["volume"] = _volume_touch(dent)
+    touches["volume"] = _volume_touch(dent, heights)
     return touches
 
 
@@ -205,34 +114,18 @@ def _some_nodes(grid: Grid, inside: npt.NDArray[np.bool_]) -> tuple[Array, Array
     return grid.x[i], grid.y[j], np.full(len(i), weight)
 
 
-def _volume_touch(dent: _Dent) -> Touch:
+def _volume_touch(dent: Bowl, heights_mm: Array) -> Touch:
     """The volume's points: measured ones push it down, those of the sheet below push it up."""
     i, j = np.nonzero(dent.grid.inside)
     i, j = i[::16], j[::16]
     cell = dent.grid.cell_mm2[i, j, None] * 16
     on_sheet, normal = dent.grid.points_mm[i, j], dent.grid.normals[i, j]
-    measured = on_sheet + dent.heights_mm[i, j, None] * normal
+    measured = on_sheet + heights_mm[i, j, None] * normal
     upper = Touch.at(measured, -normal * cell, decoded=False)
     return upper.and_at(Touch.at(on_sheet, normal * cell, decoded=False))
 
 
-def _raised(look: Look, dent: _Dent) -> list[Measured]:
-    """The thrown-up metal, where it stands out of its own doubt."""
-    highest = find_extremum(dent.relief, look, sign=1.0)
-    luck, luck_variance = luck_of(dent.relief, look, highest, sign=1.0)
-    height = highest.height_mm - luck
-    noise = float(dent.relief.noise_variance(*highest.at)[0]) + luck_variance
-    restored = float(dent.relief.model_variance(*highest.at)[0])
-    if height < _RAISED_SIGMAS * np.sqrt(noise + restored):
-        return []
-    touch = Touch.at(highest.point_mm, highest.normal, decoded=True).and_at(
-        Touch.at(highest.foot_mm, -highest.normal, decoded=False)
-    )
-    variances = Variances(noise, 0.0, restored)
-    return [combine("raised", "mm", height, variances, surface=look.surface, touch=touch)]
-
-
-def _warnings(dent: _Dent, quantities: list[Measured]) -> tuple[str, ...]:
+def _warnings(dent: Bowl, quantities: list[Measured]) -> tuple[str, ...]:
     said = list(sheet_warnings(dent.relief.sheet, dent.relief))
     if quantities[0].value < _SURE_DEPTH * quantities[0].expanded_uncertainty:
         said.append("the depth is hardly greater than its uncertainty: this may be sound metal; move nearer")
@@ -258,7 +151,7 @@ def sheet_warnings(sheet: Sheet, relief: Relief) -> list[str]:
     return said
 
 
-def _drawing(look: Look, dent: _Dent, depth: Measured) -> Drawing:
+def _drawing(look: Look, dent: Bowl, depth: Measured) -> Drawing:
     return relief_drawing(look, dent.relief, dent.deepest, dent.contour, depth.expanded_uncertainty)
 
 

@@ -21,9 +21,17 @@ _CUT_BEYOND: Final = 1.7
 
 
 def relief_drawing(
-    look: Look, relief: Relief, deepest: Extremum, contour: Contour | None, expanded_mm: float
+    look: Look,
+    relief: Relief,
+    deepest: Extremum,
+    contour: Contour | None,
+    expanded_mm: float,
+    cut_px: Array | None = None,
 ) -> Drawing:
-    """Collect the drawing of a relief: its outline and contour, the deviation map, a section through it."""
+    """Collect the drawing of a relief: its outline and contour, the deviation map, a section through it.
+
+    The section runs along the contour's length; `cut_px` (u, v) gives another direction.
+    """
     rows, columns = np.nonzero(relief.window.inside)
     x, y = look.rays.direction(*window_pixels(relief.window, rows, columns))
     deviation = np.full(relief.window.inside.shape, np.nan)
@@ -33,19 +41,23 @@ def relief_drawing(
         lines.append(_ordered(_pixels_of(look, contour.points_mm)))
     u, v = _pixels_of(look, deepest.point_mm[None, :])[0]
     deepest_px = (float(u), float(v))
-    section = _section(look, relief, np.array(deepest_px), contour)
+    if cut_px is None:
+        cut_px = _lengthwise(look, contour)
+    section = _section(look, relief, np.array(deepest_px), cut_px)
     corner = (relief.window.first_u, relief.window.first_v)
     return Drawing((), tuple(lines), deviation, expanded_mm, corner, deepest_px, section)
 
 
-def _section(look: Look, relief: Relief, middle_px: Array, contour: Contour | None) -> Section:
-    """Cut through the deepest place along the damage's length."""
-    outline_px = np.column_stack(look.rays.pixel(relief.outline[:, 0], relief.outline[:, 1]))
+def _lengthwise(look: Look, contour: Contour | None) -> Array:
     if contour is None:
-        direction = np.array([1.0, 0.0])
-    else:
-        end_px = _pixels_of(look, contour.points_mm[list(contour.length_ends)])
-        direction = (end_px[1] - end_px[0]) / max(float(np.linalg.norm(end_px[1] - end_px[0])), 1e-9)
+        return np.array([1.0, 0.0])
+    end_px = _pixels_of(look, contour.points_mm[list(contour.length_ends)])
+    return np.asarray((end_px[1] - end_px[0]) / max(float(np.linalg.norm(end_px[1] - end_px[0])), 1e-9))
+
+
+def _section(look: Look, relief: Relief, middle_px: Array, direction: Array) -> Section:
+    """Cut through the deepest place along a direction on the photo."""
+    outline_px = np.column_stack(look.rays.pixel(relief.outline[:, 0], relief.outline[:, 1]))
     half = _CUT_BEYOND / 2 * float(np.ptp(outline_px @ direction))
     points = _all_points(relief)
     offset = np.column_stack([points.u, points.v]) - middle_px

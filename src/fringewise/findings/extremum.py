@@ -75,8 +75,34 @@ def _near_points(relief: Relief) -> BoolArray:
     return grown
 
 
+@dataclass(frozen=True, slots=True)
+class Luck:
+    """What noise does to an extremum.
+
+    Attributes
+    ----------
+    share_mm : float
+        How much of it is luck, 0 or more.
+    doubt : float
+        Variance that taking it off leaves, mm².
+    spread : float
+        Variance of the extremum of the relief, wherever it falls, mm². On a peak it is that of the place; on
+        a long flat bottom less, as the greatest of many values scatters less than each.
+    """
+
+    share_mm: float
+    doubt: float
+    spread: float
+
+
 def luck_of(relief: Relief, look: Look, extremum: Extremum, *, sign: float) -> tuple[float, float]:
     """How much of an extremum is luck (mm, 0 or more), and the variance that its correction leaves (mm²)."""
+    found = find_luck(relief, look, extremum, sign=sign)
+    return found.share_mm, found.doubt
+
+
+def find_luck(relief: Relief, look: Look, extremum: Extremum, *, sign: float) -> Luck:
+    """Find what noise does to an extremum, from draws on top of the fitted relief."""
     rows, columns = np.nonzero(relief.window.inside)
     x, y = look.rays.direction(*window_pixels(relief.window, rows, columns))
     heights = sign * relief.smooth.values(x, y)
@@ -84,20 +110,21 @@ def luck_of(relief: Relief, look: Look, extremum: Extremum, *, sign: float) -> t
     if len(high) > _LUCK_PLACES:
         high = look.rng.choice(high, _LUCK_PLACES, replace=False)
     if len(high) == 0:
-        return 0.0, 0.0
+        return Luck(0.0, 0.0, float(relief.smooth.variance(relief.smooth.basis(*extremum.at))[0]))
     basis = relief.smooth.basis(x[high], y[high])
     noise = (relief.smooth.draws(2 * _LUCK_DRAWS, look.rng) - relief.smooth.coefficients) @ basis.T
     one, two = noise[:_LUCK_DRAWS], noise[_LUCK_DRAWS:]
     base = heights[high]
-    once = np.mean([(base + dose).max(axis=1).mean() for dose in (one, -one, two, -two)])
+    drawn = np.array([(base + dose).max(axis=1) for dose in (one, -one, two, -two)])
+    once, spread = drawn.mean(), float(drawn.var())
     twice = np.mean(
         [(base + a + b).max(axis=1).mean() for a, b in ((one, two), (one, -two), (-one, two), (-one, -two))]
     )
     first, second = float(once - base.max()), float(twice - once)
     if first <= 0 or second <= 0:
-        return max(first, 0.0), first**2
+        return Luck(max(first, 0.0), first**2, spread)
     luck = first * float(np.clip(first / second, 1.0, _MOST_RATIO))
-    return luck, (_LUCK_DOUBT * luck) ** 2
+    return Luck(luck, (_LUCK_DOUBT * luck) ** 2, spread)
 
 
 def _pixel_step(x: Array, y: Array) -> float:

@@ -14,7 +14,8 @@ from fringewise.core.errors import NotMeasurable
 from fringewise.findings.combine import Touch
 from fringewise.findings.kind import Look
 from fringewise.sound.points import ray_points
-from fringewise.sound.shape import points_on, polyline_length
+from fringewise.sound.shape import Shape, points_on, polyline_length
+from fringewise.sound.sheet import Sheet
 from fringewise.sound.smooth import Smooth, fit_smooth
 
 _STRIP_PX: Final = 12.0
@@ -32,13 +33,13 @@ class LineOnSurface:
 
     Attributes
     ----------
-    smooth : Smooth
+    shape : Smooth or Sheet
         Inverse depth over ray directions.
     directions : (N, 2) array
     points_mm : (N, 3) array
     """
 
-    smooth: Smooth
+    shape: Smooth | Sheet
     directions: Array
     points_mm: Array
 
@@ -69,12 +70,16 @@ class LineOnSurface:
         return gradient
 
     def variances(self, gradient: Array) -> tuple[float, float]:
-        """Variances of a size from frame noise, and from what the surface misfits beyond it."""
+        """Variances of a size from frame noise, and from what the surface may be wrong by beyond it."""
         by_depth = np.einsum("ni,ni->n", gradient, -self.points_mm * self.points_mm[:, 2:])
         used = by_depth != 0
-        row = by_depth[used] @ self.smooth.basis(self.directions[used, 0], self.directions[used, 1])
-        total = float(self.smooth.variance(row)[0])
-        noise = total / max(1.0, self.smooth.misfit) ** 2
+        row = by_depth[used] @ self.shape.basis(self.directions[used, 0], self.directions[used, 1])
+        if isinstance(self.shape, Sheet):
+            return float(row @ self.shape.noise_covariance @ row), float(
+                row @ self.shape.model_covariance @ row
+            )
+        total = float(self.shape.variance(row)[0])
+        noise = total / max(1.0, self.shape.misfit) ** 2
         return noise, total - noise
 
     def touch(self, gradient: Array) -> Touch:
@@ -99,14 +104,18 @@ def lay_line(look: Look, line_px: Array, *, skipped_px: float = 0.0) -> LineOnSu
     NotMeasurable
         Where too little of the surface along the line was seen, or it isn't smooth.
     """
-    smooth = _surface_along(look, line_px, skipped_px)
     x, y = look.rays.direction(line_px[:, 0], line_px[:, 1])
-    return LineOnSurface(smooth, np.column_stack([x, y]), points_on(smooth, x, y))
+    return line_on(_surface_along(look, line_px, skipped_px), np.column_stack([x, y]))
 
 
-def lengths_of(smooth: Smooth, lines: Array) -> tuple[Array, Array]:
+def line_on(shape: Smooth | Sheet, directions: Array) -> LineOnSurface:
+    """Lay a line of ray directions (N, 2) on a surface that is there already."""
+    return LineOnSurface(shape, directions, points_on(shape, directions[:, 0], directions[:, 1]))
+
+
+def lengths_of(shape: Shape, lines: Array) -> tuple[Array, Array]:
     """Lengths along the surface and from end to end (D,) of D lines given by directions (D, N, 2)."""
-    points = points_on(smooth, lines[..., 0], lines[..., 1])
+    points = points_on(shape, lines[..., 0], lines[..., 1])
     along = np.linalg.norm(np.diff(points, axis=1), axis=2).sum(axis=1)
     return along, np.linalg.norm(points[:, -1] - points[:, 0], axis=1)
 

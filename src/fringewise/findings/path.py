@@ -52,7 +52,7 @@ def path_marks(look: Look, finding: Finding) -> Array:
 
 def marked_line(look: Look, marks_px: Array) -> LineOnSurface:
     """Lay the marks' joins on the smooth surface."""
-    directions = _joined(look, marks_px)
+    directions = joined(look, marks_px)
     return lay_line(look, np.column_stack(look.rays.pixel(directions[:, 0], directions[:, 1])))
 
 
@@ -81,7 +81,8 @@ def path_quantities(
     return made[0], made[1]
 
 
-def _joined(look: Look, marks_px: Array) -> Array:
+def joined(look: Look, marks_px: Array) -> Array:
+    """Directions (M, 2) of the marks' joins."""
     points = int(np.clip(_LINE_POINTS // max(len(marks_px) - 1, 1), *_SIDE_POINTS))
     return straight_line(look.rays, marks_px, closed=False, side_points=points)
 
@@ -90,8 +91,8 @@ def _placed_again(look: Look, line: LineOnSurface, marks_px: Array, placing_px: 
     """Both sizes (2, D) with the marks placed again and again: each draw and its mirror image."""
     offsets = look.rng.normal(0.0, placing_px, (_DRAWS // 2, *marks_px.shape))
     both = np.concatenate([offsets, -offsets])
-    lines = np.array([_joined(look, marks_px + offset) for offset in both])
-    return np.array(lengths_of(line.smooth, lines))
+    lines = np.array([joined(look, marks_px + offset) for offset in both])
+    return np.array(lengths_of(line.shape, lines))
 
 
 def _pixels(look: Look, line: LineOnSurface) -> Array:

@@ -21,6 +21,7 @@ from fringewise.sound.polygon import Window, signed_area, window_round
 from fringewise.sound.shape import feet, normals_on, points_on
 from fringewise.sound.sheet import Sheet, pixel_numbers, restore_again, restore_sheet
 from fringewise.sound.smooth import Smooth, fit_again, fit_smooth
+from fringewise.sound.turned import Turned, fit_turned, fit_turned_again
 
 BoolArray = npt.NDArray[np.bool_]
 Numbers = npt.NDArray[np.intp]
@@ -34,6 +35,30 @@ _LEAST_SEEN: Final = 0.6
 _KNOT_PX: Final = 2.5
 _KNOTS: Final = (8, 40)
 _ROUNDS: Final = 2
+_LONGER: Final = 1.5
+_RUN_KNOTS: Final = (8, 60)
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """How a long and narrow damage runs.
+
+    Attributes
+    ----------
+    along : (2,) array
+        Unit vector over ray directions.
+    span : float
+        Width of a spline's span across, in ray directions; `_LONGER` times as much along.
+    """
+
+    along: Array
+    span: float
+
+    @property
+    def matrix(self) -> Array:
+        """Turns directions into (along / _LONGER, across)."""
+        x, y = self.along
+        return np.array([[x / _LONGER, y / _LONGER], [-y, x]])
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,9 +115,14 @@ class Relief:
 
     def noise_variance(self, x: Array, y: Array) -> Array:
         """Variance (N,) of the smooth height from frame noise, through damage and sheet together."""
-        own, of_sheet = self.height_row(x, y)
-        below = np.einsum("ni,ij,nj->n", of_sheet, self.sheet.noise_covariance, of_sheet, optimize=True)
-        return np.asarray(self.smooth.variance(own) + below)
+        return np.asarray(self.smooth.variance(self.smooth.basis(x, y)) + self.sheet_noise_variance(x, y))
+
+    def sheet_noise_variance(self, x: Array, y: Array) -> Array:
+        """Variance (N,) of the restored sheet under it from frame noise."""
+        _, of_sheet = self.height_row(x, y)
+        return np.asarray(
+            np.einsum("ni,ij,nj->n", of_sheet, self.sheet.noise_covariance, of_sheet, optimize=True)
+        )
 
     def model_variance(self, x: Array, y: Array) -> Array:
         """Variance (N,) of the height from the restored metal's own doubt."""
@@ -102,7 +132,7 @@ class Relief:
         )
 
 
-def fit_relief(look: Look, outline_px: Array, like: Relief | None = None) -> Relief:
+def fit_relief(look: Look, outline_px: Array, like: Relief | None = None, run: Run | None = None) -> Relief:
     """Restore the metal under an outline (N, 2) and fit the relief over it.
 
     Parameters
@@ -111,6 +141,8 @@ def fit_relief(look: Look, outline_px: Array, like: Relief | None = None) -> Rel
     outline_px : (N, 2) array
     like : Relief, optional
         An earlier fit to almost the same outline, whose choices (degrees, splines, smoothness) are kept.
+    run : Run, optional
+        The direction of a long and narrow damage, for splines that lie along it.
 
     Raises
     ------
@@ -136,13 +168,24 @@ def fit_relief(look: Look, outline_px: Array, like: Relief | None = None) -> Rel
     _enough_seen(len(inside), seen)
     points = ray_points(look.surface, window.distance_px <= _MARGIN_PX, top_left=corner)
     feet_xy, heights, sigma = raw_heights(sheet, points)
-    places = feet_xy[:, 0], feet_xy[:, 1]
-    if like is None:
-        knots = int(np.clip(diameter_px / _KNOT_PX, *_KNOTS))
-        smooth = fit_smooth(*places, heights, sigma, knots=knots, rounds=_ROUNDS)
-    else:
-        smooth = fit_again(like.smooth, *places, heights, sigma)
+    smooth = _smooth_heights((feet_xy[:, 0], feet_xy[:, 1], heights, sigma), diameter_px, like, run)
     return Relief(window, sheet, smooth, points, heights, line, ring_points, seen)
+
+
+def _smooth_heights(
+    values: tuple[Array, Array, Array, Array], diameter_px: float, like: Relief | None, run: Run | None
+) -> Smooth:
+    if like is not None and isinstance(like.smooth, Turned):
+        return fit_turned_again(like.smooth, *values)
+    if like is not None:
+        return fit_again(like.smooth, *values)
+    if run is None:
+        knots = int(np.clip(diameter_px / _KNOT_PX, *_KNOTS))
+        return fit_smooth(*values, knots=knots, rounds=_ROUNDS)
+    matrix = run.matrix
+    extent = np.ptp(np.column_stack(values[:2]) @ matrix.T, axis=0).max()
+    knots = int(np.clip(extent / run.span, *_RUN_KNOTS))
+    return fit_turned(*values, matrix=matrix, knots=knots, rounds=_ROUNDS)
 
 
 def window_pixels(window: Window, rows: Numbers, columns: Numbers) -> tuple[Array, Array]:

@@ -37,6 +37,7 @@ JUDGED: Final = {
     "area": "area",
     "crack": "length",
     "path": "length",
+    "gouge": "depth",
 }
 """The one quantity of each kind that counts in the pooled judgement."""
 
