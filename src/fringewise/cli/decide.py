@@ -50,7 +50,7 @@ def decide(
 ) -> None:
     """Say what the limits book requires for each finding, never softer than the numbers allow.
 
-    The exit status is 1 unless every finding is within limits and nothing is provisional.
+    The exit status is 1 unless every finding is within limits, every item was seen and nothing is provisional.
     """
     from fringewise.files.limits import read_limits, write_verdicts
     from fringewise.wiring import read_settings
@@ -66,7 +66,8 @@ def decide(
         write_verdicts(made.document, out)
     for line in _lines(made, shown_in):
         say(line)
-    clean = made.decided.engine.within and not made.decided.engine.provisional
+    engine = made.decided.engine
+    clean = engine.outcome == "serviceable" and engine.within and not engine.provisional
     leave(Status.ANSWERED if clean else Status.ANSWER_IS_BAD)
 
 
