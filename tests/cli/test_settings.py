@@ -54,7 +54,7 @@ def test_every_setting_has_words_and_a_default_that_it_takes() -> None:
         ('kernel_cache = "here"', "kernel_cache: must be a whole path from the root, or off"),
         ('kernel_cache = ""', "kernel_cache: must be a folder, or off"),
         ('log_level = "loud"', "log_level: must be one of debug, info, warning, error"),
-        ('colour = "red"', "colour: must be a setting: kernel_cache, log_level, threads, unit"),
+        ('colour = "red"', "colour: must be a setting: archive, kernel_cache, log_level, objects, person"),
         ("unit = ", "must be a readable TOML file: "),
     ],
 )

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import json
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import BinaryIO, Final
@@ -21,6 +22,7 @@ from sqlalchemy import (
     select,
     update,
 )
+from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine import RowMapping
 
 from fringewise.archive.database import reading, writing
@@ -107,31 +109,37 @@ class SqlArchive:
         person = self._person(connection, author)
         if person is None and sequence > 0 and self._anybody(connection):
             raise NotAllowed(f"{author} is not known here: an administrator adds people")
-        written: dict[str, list[Entry]] = {}
+        stood: dict[str, list[Entry]] = {}
         made: list[Entry] = []
         for draft in drafts:
-            before = self._before(connection, draft, written)
+            before = self._before(connection, draft, stood, made)
             _refuse(list(admit(draft, person, before)))
             version = sum(entry.key == (draft.kind, draft.subject) for entry in before) + 1
             sequence += 1
             entry = sealed(draft, sequence=sequence, version=version, author=author, at=at, previous=previous)
             previous = entry.sha256
             made.append(entry)
-            written.setdefault(draft.inspection, []).append(entry)
+            if draft.inspection != ARCHIVE:
+                before.append(entry)
             if person is None and draft.kind == "person":
                 person = person_of(entry)
         if made:
             connection.execute(insert(ENTRY), [row_of(entry) for entry in made])
             connection.execute(update(HEAD).where(HEAD.c.id == 1).values(sequence=sequence, sha256=previous))
-        for name in written:
-            if name != ARCHIVE:
-                self._show(connection, name)
+        for name, entries in stood.items():
+            show(connection, name, entries)
         return made
 
     def entries(self, inspection: str) -> tuple[Entry, ...]:
         """Give all entries of an inspection, in order; none where there is no such inspection."""
         with reading(self.engine) as connection:
             return tuple(self._entries(connection, ENTRY.c.inspection == inspection))
+
+    def inspection_names(self) -> tuple[str, ...]:
+        """Give the names of all inspections."""
+        query = select(INSPECTION.c.identity).order_by(INSPECTION.c.identity)
+        with reading(self.engine) as connection:
+            return tuple(str(name) for name in connection.execute(query).scalars())
 
     def about(self, kind: str, subject: str | None = None) -> tuple[Entry, ...]:
         """Give the archive's own entries of a kind (and subject), in order."""
@@ -168,11 +176,30 @@ class SqlArchive:
     def keep(self, content: BinaryIO, at: datetime) -> str:
         """Keep a file by its content; gives its hash once it is on the disk and on record."""
         sha256, size = self.objects.keep(content)
-        with writing(self.engine) as connection:
-            there = connection.execute(select(OBJECT.c.sha256).where(OBJECT.c.sha256 == sha256)).first()
-            if there is None:
-                connection.execute(insert(OBJECT).values(sha256=sha256, bytes=size, kept_at=stamp(at)))
+        self._record({sha256: size}, at)
         return sha256
+
+    def keep_bytes(self, content: bytes, at: datetime) -> str:
+        """Keep a small file's content."""
+        return self.keep(io.BytesIO(content), at)
+
+    def keep_files(self, files: Mapping[str, Callable[[], BinaryIO]], at: datetime) -> dict[str, str]:
+        """Keep several files, all on record together at the end; gives the hash by name."""
+        hashes: dict[str, str] = {}
+        sizes: dict[str, int] = {}
+        for name, opened in files.items():
+            with opened() as stream:
+                hashes[name], size = self.objects.keep(stream)
+            sizes[hashes[name]] = size
+        self._record(sizes, at)
+        return hashes
+
+    def _record(self, sizes: Mapping[str, int], at: datetime) -> None:
+        rows = [{"sha256": name, "bytes": size, "kept_at": stamp(at)} for name, size in sizes.items()]
+        dialect = sqlite if self.engine.dialect.name == "sqlite" else postgresql
+        if rows:
+            with writing(self.engine) as connection:
+                connection.execute(dialect.insert(OBJECT).on_conflict_do_nothing(), rows)
 
     def open(self, sha256: str) -> BinaryIO:
         """Open a file that is kept."""
@@ -184,12 +211,19 @@ class SqlArchive:
             query = select(func.count()).select_from(OBJECT).where(OBJECT.c.sha256 == sha256)
             return bool(connection.execute(query).scalar())
 
-    def _before(self, connection: Connection, draft: Draft, written: dict[str, list[Entry]]) -> list[Entry]:
-        if draft.inspection != ARCHIVE:
-            stood = self._entries(connection, ENTRY.c.inspection == draft.inspection)
-            return [*stood, *written.get(draft.inspection, ())]
-        new = [entry for entry in written.get(ARCHIVE, ()) if entry.key == (draft.kind, draft.subject)]
-        return [*self._about(connection, draft.kind, draft.subject), *new]
+    def _before(
+        self, connection: Connection, draft: Draft, stood: dict[str, list[Entry]], made: list[Entry]
+    ) -> list[Entry]:
+        """Entries that a draft comes after; those of an inspection are read once and kept in `stood`."""
+        name = draft.inspection
+        if name == ARCHIVE:
+            new = [
+                one for one in made if one.inspection == ARCHIVE and one.key == (draft.kind, draft.subject)
+            ]
+            return [*self._about(connection, draft.kind, draft.subject), *new]
+        if name not in stood:
+            stood[name] = self._entries(connection, ENTRY.c.inspection == name)
+        return stood[name]
 
     def _about(self, connection: Connection, kind: str, subject: str | None) -> list[Entry]:
         wanted = (ENTRY.c.inspection == ARCHIVE) & (ENTRY.c.kind == kind)
@@ -218,10 +252,6 @@ class SqlArchive:
         if len(known) > _MOST_KNOWN:
             known.clear()
         return found
-
-    def _show(self, connection: Connection, name: str) -> None:
-        """Bring what lists show of an inspection up to date."""
-        show(connection, name, self._entries(connection, ENTRY.c.inspection == name))
 
 
 def show(connection: Connection, name: str, entries: Sequence[Entry]) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
 from typing import Final
 
@@ -17,10 +17,12 @@ from fringewise.core.progress import Progress, Silent, steps
 from fringewise.record.chain import ARCHIVE, Entry, breaks, stamp
 from fringewise.record.evidence import named_objects
 from fringewise.record.inspection import inspection_of
+from fringewise.record.manifest import manifest_files
 from fringewise.record.overview import overview
 
 _SILENT: Final = Silent()
 _BATCH: Final = 1000
+_MOST_MANIFEST_BYTES: Final = 8 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,10 +56,32 @@ def audit(archive: SqlArchive, progress: Progress = _SILENT) -> Audit:
             for n, sha256 in _named(connection)
             if sha256 not in known
         ]
+        faults += _manifest_faults(connection, archive.objects, known)
         head = str(connection.execute(select(HEAD.c.sha256)).scalar())
     for sha256, size in steps(sorted(known.items()), "files", progress, len(known)):
         faults += _object_faults(archive.objects, sha256, size)
     return Audit(count, len(known), tuple(faults), head)
+
+
+def follows(archive: SqlArchive, head: str) -> bool:
+    """Whether an entry of this hash is in the chain, so that nothing up to it was cut off."""
+    with reading(archive.engine) as connection:
+        return connection.execute(select(ENTRY.c.sequence).where(ENTRY.c.sha256 == head)).first() is not None
+
+
+def _manifest_faults(connection: Connection, objects: Objects, known: Mapping[str, int]) -> Iterator[str]:
+    """Every file that a capture's manifest names must be on record."""
+    for row in _rows(connection):
+        if isinstance(row, int) or row.kind != "intake" or row.body.get("kind") != "capture":
+            continue
+        sha256 = str(row.body["sha256"])
+        try:
+            with objects.open(sha256) as stream:
+                files = manifest_files(stream.read(_MOST_MANIFEST_BYTES).decode())
+        except (FringewiseError, OSError, ValueError):
+            continue  # missing or changed: said once, as a file
+        missing = [path for path, content in files.items() if content not in known]
+        yield from (f"the capture {sha256} names the file {path}, which is not on record" for path in missing)
 
 
 def _rows(connection: Connection) -> Iterator[Entry | int]:

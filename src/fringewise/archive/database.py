@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any, Final
 
 from sqlalchemy import Connection, Engine, create_engine, event
@@ -17,13 +18,13 @@ _WAIT_S: Final = 20.0
 _WRITING: Final = "fringewise_writing"
 
 
-def open_database(url: str) -> Engine:
+def open_database(url: str | Path) -> Engine:
     """Give an engine for a database's URL.
 
     Parameters
     ----------
-    url : str
-        ``sqlite:///path`` or ``postgresql://…``.
+    url : str or Path
+        ``sqlite:///path`` or ``postgresql://…``; a path is that of an SQLite file.
 
     Raises
     ------
@@ -32,7 +33,7 @@ def open_database(url: str) -> Engine:
     PlaceUnusable
         The driver for PostgreSQL is not installed.
     """
-    where = _url(url)
+    where = URL.create("sqlite", database=str(url)) if isinstance(url, Path) else _url(url)
     if where.get_backend_name() == "sqlite":
         engine = create_engine(where, connect_args={"timeout": _WAIT_S, "check_same_thread": False})
         event.listen(engine, "connect", _on_sqlite_connect)

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, BinaryIO, Final, Protocol
 
 from fringewise.core.errors import PlaceUnusable
-from fringewise.disk import whole_file
+from fringewise.disk import settle, sha256_of_file, whole_file
 from fringewise.disk.paths import reason
 
 _CHUNK: Final = 1 << 20
@@ -20,7 +20,7 @@ class Objects(Protocol):
     """A place for files by the SHA-256 of their content."""
 
     def keep(self, content: BinaryIO) -> tuple[str, int]:
-        """Keep a stream's content; gives its hash and number of bytes. What is there already is left."""
+        """Keep a stream's content; gives its hash and number of bytes. What is there whole is left."""
 
     def open(self, sha256: str) -> BinaryIO:
         """Open what is kept; PlaceUnusable where it isn't there."""
@@ -47,10 +47,12 @@ class FolderObjects:
             with whole_file(part) as stream:
                 sha256, size = _copied(content, stream)
             target = self._place(sha256)
-            if target.exists():
-                return sha256, size
+            if target.exists() and sha256_of_file(target) == sha256:
+                return sha256, size  # what is there and was spoilt is replaced instead
             _make(target.parent)
             part.replace(target)
+            settle(target.parent)
+            settle(self.folder)
         except OSError as error:
             raise PlaceUnusable(f"{self.folder} can't be written: {reason(error)}") from error
         finally:

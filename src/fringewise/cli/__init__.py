@@ -15,7 +15,24 @@ from typing import Annotated, Any, Final
 
 import typer
 
-from fringewise.cli import calibrate, check, decide, demo, limits, measure, schema, settings, shell, surface
+from fringewise.cli import (
+    add,
+    audit,
+    backup,
+    calibrate,
+    check,
+    decide,
+    demo,
+    inspection,
+    limits,
+    mark,
+    measure,
+    schema,
+    settings,
+    shell,
+    surface,
+    watch,
+)
 
 COMMANDS: Final[tuple[Callable[..., Any], ...]] = (
     demo.demo,
@@ -25,6 +42,12 @@ COMMANDS: Final[tuple[Callable[..., Any], ...]] = (
     decide.decide,
     limits.limits,
     calibrate.calibrate,
+    add.add,
+    watch.watch,
+    mark.mark,
+    audit.audit,
+    backup.backup,
+    backup.restore,
     schema.schema,
     settings.settings,
 )

@@ -100,21 +100,26 @@ def _lines(made: Measurement, unit: LengthUnit) -> Iterable[str]:
     from fringewise.cli.words import length, share
 
     for result in made.results:
-        yield f"{result.finding.identity}  {result.finding.kind}"
-        for quantity in result.quantities:
-            yield f"    {quantity.name:<14} {quantity.in_words(unit)}"
-            for part in quantity.not_included:
-                yield f"    {'':<14} not included: {part}"
-        if result.reason:
-            yield f"    not measured: {result.reason}"
-        for warning in result.warnings:
-            yield f"    note: {warning}"
+        yield from result_lines(result, unit)
     standoff = made.summary.standoff_mm
     if standoff is not None:
         valid = share(made.surface.valid_fraction)
         yield f"Stand-off {length(standoff, unit)}, a surface on {valid} of the photo."
     yield "± is the expanded uncertainty (k = 2 unless the results say otherwise)."
     yield CAUTION
+
+
+def result_lines(result: FindingResult, unit: LengthUnit) -> Iterable[str]:
+    """Write what came of one finding, line by line."""
+    yield f"{result.finding.identity}  {result.finding.kind}"
+    for quantity in result.quantities:
+        yield f"    {quantity.name:<14} {quantity.in_words(unit)}"
+        for part in quantity.not_included:
+            yield f"    {'':<14} not included: {part}"
+    if result.reason:
+        yield f"    not measured: {result.reason}"
+    for warning in result.warnings:
+        yield f"    note: {warning}"
 
 
 def _status(results: tuple[FindingResult, ...]) -> Status:

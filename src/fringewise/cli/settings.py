@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import re
+from typing import Final
+
 from fringewise.cli.shell import say
+
+_WORDS: Final = {None: "off", True: "yes", False: "no", "": "beside"}
 
 
 def settings() -> None:
@@ -17,9 +22,16 @@ def settings() -> None:
     say()
     width = max(len(one.setting.name) for one in held.held)
     for one in held.held:
-        shown = "off" if one.value is None else one.value
+        shown = _shown(one.value)
         say(f"{one.setting.name:<{width}} = {shown}    [{one.whence}]")
         say(f"{'':<{width}}   {one.setting.words}; variable {one.setting.variable}")
     if ignored := ignored_variables():
         say()
         say(f"Not settings, and ignored: {', '.join(ignored)}")
+
+
+def _shown(value: object) -> object:
+    """Write a value as the settings file has it, a password in a URL left out."""
+    if value is None or isinstance(value, bool) or value == "":
+        return _WORDS[value]
+    return re.sub(r"(://[^/@:]*):[^/@]*@", r"\1:…@", value) if isinstance(value, str) else value

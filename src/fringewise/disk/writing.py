@@ -40,7 +40,7 @@ def whole_file(path: Path) -> Iterator[BinaryIO]:
             stream.flush()
             os.fsync(stream.fileno())
         part.replace(target)
-        _settle(target.parent)
+        settle(target.parent)
     except OSError as error:
         raise PlaceUnusable(f"{path} can't be written: {reason(error)}") from error
     finally:
@@ -70,7 +70,7 @@ def whole_folder(path: Path) -> Iterator[Path]:
         if target.exists():
             target.rmdir()
         part.rename(target)
-        _settle(target.parent)
+        settle(target.parent)
     except OSError as error:
         raise PlaceUnusable(f"{path} can't be written: {reason(error)}") from error
     finally:
@@ -88,7 +88,7 @@ def _target(path: Path) -> Path:
     return target
 
 
-def _settle(folder: Path) -> None:
+def settle(folder: Path) -> None:
     """Make a rename survive a power cut, where the system can be asked to."""
     with contextlib.suppress(OSError):  # Windows opens no folders
         handle = os.open(folder, os.O_RDONLY)

@@ -65,7 +65,11 @@ def read_capture(folder: str | PathLike[str]) -> Capture:
     FormatUnknown
         A document of it is of another kind or of a major version that is not known.
     """
-    folder = Path(folder)
+    return read_capture_files(Path(folder))[0]
+
+
+def read_capture_files(folder: Path) -> tuple[Capture, dict[str, str]]:
+    """Read a capture folder as `read_capture` does; gives also the SHA-256 of each of its files by path."""
     if not folder.is_dir():
         raise refuse(str(folder), "", f"must be a folder that holds {CAPTURE_NAME}")
     if not (folder / CAPTURE_NAME).exists():
@@ -84,7 +88,7 @@ def read_capture(folder: str | PathLike[str]) -> Capture:
     reading.refuse_if_wrong()
     if document is None:
         raise InputRefused([Problem(CAPTURE_NAME, "", "can't be read")])
-    return _capture(document, head, pictures, reading)
+    return _capture(document, head, pictures, reading), dict(reading.hashes)
 
 
 def read_head(path: str | PathLike[str]) -> Head:

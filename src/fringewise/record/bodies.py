@@ -8,7 +8,7 @@ from typing import Annotated, Any, Final, Literal
 
 from pydantic import Field
 
-from fringewise.core.documents import Broken, Count, Day, Name, Part, Sha256, Text, YesNo
+from fringewise.core.documents import Broken, Count, Day, Moment, Name, Part, Sha256, Text, YesNo
 from fringewise.core.documents.reading import checked
 from fringewise.core.errors import InputRefused
 from fringewise.equipment.documents import VerificationDocument
@@ -39,6 +39,20 @@ class EvidenceBody(Part):
     kind: EvidenceKind
     sha256: Sha256
     name: Name
+
+
+class IntakeBody(Part):
+    """Something that was taken in and kept; of a capture, what it says of itself."""
+
+    kind: EvidenceKind
+    sha256: Sha256
+    name: Name
+    files: Count
+    captured_at: Moment | None = None
+    head: Name | None = None
+    head_sha256: Sha256 | None = None
+    probe: Name | None = None
+    measurable: YesNo | None = None
 
 
 class LookBody(Part):
@@ -109,10 +123,13 @@ class SubmissionBody(Part):
 
 
 class ReadingBody(Part):
-    """A second reading of a finding, taken without seeing the first."""
+    """A second reading of a capture: its own marks, and what was measured by them."""
 
     sha256: Sha256
     blind: YesNo
+    findings: FindingsDocument
+    seed: Count
+    versions: Mapping[Name, Text]
     document: ResultsDocument
 
 
@@ -168,6 +185,7 @@ _KINDS: Final = (
     EntryKind("signature", SignatureBody, "a reviewer signs the inspection"),
     EntryKind("doubt", DoubtBody, "a doubt that came up later", after_signing=True),
     EntryKind("recheck", RecheckBody, "the stored numbers were computed again", after_signing=True),
+    EntryKind("intake", IntakeBody, "a capture, photo or video was taken in", after_signing=True),
     EntryKind("verification", VerificationDocument, "a head was tried on a block", after_signing=True),
     EntryKind("limits", LimitsBody, "a limits book was taken in", after_signing=True),
     EntryKind("person", PersonBody, "who a person is and what they may do", after_signing=True),

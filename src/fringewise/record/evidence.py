@@ -12,7 +12,7 @@ def named_objects(entry: Entry) -> Iterator[str]:
     if entry.kind == "look":
         for one in entry.body.get("evidence") or ():
             yield str(one["sha256"])
-    if entry.kind in {"findings", "results", "limits"}:
+    if entry.kind in {"findings", "results", "limits", "intake", "second reading"}:
         yield str(entry.body["sha256"])
     if entry.kind == "inspection" and isinstance(entry.body, Mapping):
         limits = entry.body.get("limits_sha256")

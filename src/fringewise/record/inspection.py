@@ -12,6 +12,7 @@ from fringewise.record.bodies import (
     FindingsBody,
     InspectionBody,
     LookBody,
+    LookState,
     ResultsBody,
     SignatureBody,
     SubmissionBody,
@@ -120,11 +121,29 @@ class Inspection:
         return self._all("results", ResultsBody)
 
     @property
+    def current_results(self) -> dict[str, ResultsBody]:
+        """What was measured by the marks as they stand now, by capture; marks not measured yet have none."""
+        return {
+            capture: one
+            for capture, one in self.results.items()
+            if ("findings", capture) in self.latest
+            and one.findings_entry == self.latest["findings", capture].sha256
+        }
+
+    @property
     def verdicts(self) -> VerdictsBody | None:
         """What the limits book says, where that was asked."""
         return next(iter(self._all("verdicts", VerdictsBody).values()), None)
 
-    def state_of(self, look: Required) -> str:
+    @property
+    def decided(self) -> bool:
+        """Whether the limits book was asked about all results as they stand now."""
+        if self.verdicts is None:
+            return False
+        stand = {self.latest["results", capture].sha256 for capture in self.current_results}
+        return stand == set(self.verdicts.results_entries) and len(stand) == len(self.findings)
+
+    def state_of(self, look: Required) -> LookState:
         """How a required look stands: ``to do`` where nobody has said anything."""
         said = self.looks.get(look.subject)
         return said.state if said is not None else "to do"
@@ -174,8 +193,8 @@ class Inspection:
 
     @property
     def outcome(self) -> str:
-        """Worst outcome that the limits book gave; empty where it was not asked."""
-        return self.verdicts.document.outcome if self.verdicts is not None else ""
+        """Worst outcome that the limits book gave; empty where it was not asked about what stands now."""
+        return self.verdicts.document.outcome if self.verdicts is not None and self.decided else ""
 
     def _all(self, kind: str, body: type[_Body]) -> dict[str, _Body]:
         return {
@@ -245,9 +264,9 @@ def _required(about: InspectionBody) -> Iterator[Required]:
 
 def _found(inspection: Inspection) -> Iterator[FoundFinding]:
     outcomes = {}
-    if inspection.verdicts is not None:
+    if inspection.verdicts is not None and inspection.decided:
         outcomes = {one.id: one.outcome for one in inspection.verdicts.document.findings}
-    results = inspection.results
+    results = inspection.current_results
     for capture, body in inspection.findings.items():
         measured = results.get(capture)
         status = {one.id: one.status for one in measured.document.findings} if measured else {}

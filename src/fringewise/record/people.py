@@ -9,6 +9,7 @@ from typing import Final
 
 from fringewise.record.bodies import (
     ENTRY_KINDS,
+    FindingsBody,
     PersonBody,
     Role,
     SignatureBody,
@@ -26,6 +27,7 @@ CORRECTED: Final = frozenset({"inspection", "findings", "results", "verification
 
 ROLE_FOR: Final[Mapping[str, frozenset[Role]]] = {
     "inspection": frozenset({"technician"}),
+    "intake": frozenset({"technician", "reviewer", "administrator"}),
     "look": frozenset({"technician"}),
     "findings": frozenset({"technician"}),
     "results": frozenset({"technician"}),
@@ -119,6 +121,8 @@ def _by_state(draft: Draft, author: Person, entries: Sequence[Entry], rules: Rul
     inspection = inspection_of(entries)
     if inspection.state == "signed" and not ENTRY_KINDS[draft.kind].after_signing:
         yield f"inspection {draft.inspection} is signed and sealed: add a doubt beside it instead"
+    if draft.kind == "findings":
+        yield from _by_findings(draft, inspection)
     if draft.kind == "submission":
         yield from _by_submission(draft, inspection)
     if draft.kind == "signature":
@@ -146,6 +150,21 @@ def _by_version(draft: Draft, entries: Sequence[Entry]) -> Iterator[Objection]:
     corrects = bool(before) and draft.kind in CORRECTED and dict(before[-1].body) != plain(draft.body)
     if corrects and not draft.reason.strip():
         yield Objection(f"{draft.kind} {draft.subject} is there already: a correction needs its reason")
+
+
+def _by_findings(draft: Draft, inspection: Inspection) -> Iterator[str]:
+    """A finding's id stands for one finding of the inspection."""
+    body = checked_body("findings", draft.body)
+    assert isinstance(body, FindingsBody)
+    used = {
+        one.id: capture
+        for capture, other in inspection.findings.items()
+        if capture != draft.subject
+        for one in other.document.findings
+    }
+    for one in body.document.findings:
+        if one.id in used:
+            yield f"the finding id {one.id} is taken on capture {used[one.id][:12]}: give it another"
 
 
 def _by_submission(draft: Draft, inspection: Inspection) -> Iterator[str]:

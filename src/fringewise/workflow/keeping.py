@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from fringewise.capture.capture import Capture
 from fringewise.core.errors import InputRefused, Problem
 from fringewise.core.progress import Clock
 from fringewise.record.bodies import LookState
@@ -13,6 +14,10 @@ from fringewise.record.chain import ARCHIVE, Draft, Entry, record_hash
 from fringewise.record.inspection import Inspection, Required, inspection_of
 from fringewise.record.people import Objection, Person, Rules, objections
 from fringewise.workflow.ports import Archive
+
+
+def _no_captures(sha256: str) -> Capture:
+    raise InputRefused([Problem("archive", sha256, "captures can't be read at this desk")])
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,12 +31,18 @@ class Desk:
         The person's subject in the archive.
     clock : callable
     rules : Rules
+    read : callable
+        Reads a kept capture by its hash; InputRefused where it can't be read.
+    versions : mapping
+        Versions of program, Python and numerical libraries, written down with every result.
     """
 
     archive: Archive
     author: str
     clock: Clock
     rules: Rules = field(default_factory=Rules)
+    read: Callable[[str], Capture] = _no_captures
+    versions: Mapping[str, str] = field(default_factory=dict)
 
     def write(self, *drafts: Draft) -> tuple[Entry, ...]:
         """Write drafts down, all or none.
@@ -90,6 +101,22 @@ def begin_inspection(
     return desk.inspection(identity)
 
 
+def take_limits(desk: Desk, text: bytes, title: str, source: str | None) -> tuple[str, bool]:
+    """Keep a limits book's text, checked before, and write down that it is here; gives its hash, and if new.
+
+    Raises
+    ------
+    NotAllowed
+        Neither a reviewer nor an administrator takes it in.
+    """
+    sha256 = desk.archive.keep_bytes(text, desk.clock())
+    if desk.archive.about("limits", sha256):
+        return sha256, False
+    body = {"sha256": sha256, "title": title, "source": source}
+    desk.write(Draft(ARCHIVE, "limits", sha256, body))
+    return sha256, True
+
+
 def look_again(
     desk: Desk,
     inspection: Inspection,
@@ -101,6 +128,23 @@ def look_again(
     expected_version: int | None = None,
 ) -> Entry:
     """Say how a look stands now, with what was taken there; earlier evidence of the look is kept."""
+    draft = look_draft(
+        inspection, look, state, reason=reason, evidence=evidence, expected_version=expected_version
+    )
+    (entry,) = desk.write(draft)
+    return entry
+
+
+def look_draft(
+    inspection: Inspection,
+    look: Required,
+    state: LookState,
+    *,
+    reason: str = "",
+    evidence: Sequence[Mapping[str, str]] = (),
+    expected_version: int | None = None,
+) -> Draft:
+    """Make the draft that says how a look stands, with its earlier evidence and what is new."""
     before = inspection.looks.get(look.subject)
     kept = [one.model_dump() for one in (before.evidence or ())] if before is not None else []
     new = [dict(one) for one in evidence if one["sha256"] not in {old["sha256"] for old in kept}]
@@ -112,9 +156,7 @@ def look_again(
         "reason": reason or None,
         "evidence": [*kept, *new],
     }
-    draft = Draft(inspection.identity, "look", look.subject, body, expected_version=expected_version)
-    (entry,) = desk.write(draft)
-    return entry
+    return Draft(inspection.identity, "look", look.subject, body, expected_version=expected_version)
 
 
 def submit(desk: Desk, identity: str, *, incomplete: bool = False, statement: str = "") -> Entry:

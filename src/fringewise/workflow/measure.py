@@ -61,7 +61,7 @@ def measure(
     NotMeasurable
         No surface can be made of the capture at all.
     """
-    shape = look.shape if isinstance(look, Surface) else _photo_shape(look)
+    shape = look.shape if isinstance(look, Surface) else photo_shape(look)
     refuse_marks_outside(findings, shape, where)
     surface = look if isinstance(look, Surface) else make_surface(look, progress)
     rays = pixel_rays(surface)
@@ -88,7 +88,8 @@ def summarise(
     return CaptureSummary(sha256, head, surface.valid_fraction, standoff, captured_at)
 
 
-def _photo_shape(capture: Capture) -> tuple[int, int]:
+def photo_shape(capture: Capture) -> tuple[int, int]:
+    """Give the (height, width) of the grid that marks are placed on; zeros where there are no pictures."""
     if capture.photo is not None:
         return capture.photo.shape[0], capture.photo.shape[1]
     frames = capture.sets[0].frames if capture.sets else None

@@ -50,6 +50,9 @@ class Archive(Protocol):
     def entries(self, inspection: str) -> tuple[Entry, ...]:
         """Give all entries of an inspection, in order."""
 
+    def inspection_names(self) -> tuple[str, ...]:
+        """Give the names of all inspections."""
+
     def about(self, kind: str, subject: str | None = None) -> tuple[Entry, ...]:
         """Give the archive's own entries of a kind (and subject), in order."""
 
@@ -58,6 +61,12 @@ class Archive(Protocol):
 
     def keep(self, content: BinaryIO, at: datetime) -> str:
         """Keep a file by its content; gives its SHA-256 once it is safe."""
+
+    def keep_bytes(self, content: bytes, at: datetime) -> str:
+        """Keep a small file's content."""
+
+    def keep_files(self, files: Mapping[str, Callable[[], BinaryIO]], at: datetime) -> dict[str, str]:
+        """Keep several files; gives the SHA-256 by name once all are safe."""
 
     def open(self, sha256: str) -> BinaryIO:
         """Open a kept file."""
