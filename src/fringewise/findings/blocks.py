@@ -5,16 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
+import numpy.typing as npt
 
 from fringewise.core.checks import Array, frozen, shaped
 from fringewise.core.measured import SOURCES, Source
 from fringewise.findings.combine import Touch
 
-Draw = Callable[[np.random.Generator, int], Array]
-"""Draws (count, n) of a block's values that are not normal."""
+Draw = Callable[[np.random.Generator, int], npt.NDArray[Any]]
+"""Draws (count, n) of a block's values, in double or single precision."""
 
 _LEAST_DEGREES: Final = 2.0
 
@@ -37,6 +38,8 @@ class Block:
         Draws that are not normal, or come cheaper than from a factor: (rng, count) -> (count, n).
     variance : callable, optional
         Variances (q,) of linear sums with rows (q, n), where there is no factor.
+    draw_is_normal : bool
+        Whether `draw` gives normal ones.
 
     Examples
     --------
@@ -51,6 +54,7 @@ class Block:
     degrees_of_freedom: float = math.inf
     draw: Draw | None = None
     variance: Callable[[Array], Array] | None = None
+    draw_is_normal: bool = False
 
     def __post_init__(self) -> None:
         shaped("a block's values", np.asarray(self.values), None)
@@ -86,12 +90,14 @@ class Block:
     @property
     def normal(self) -> bool:
         """Whether its draws are known to be normal ones."""
-        return self.factor is not None and self.draw is None and math.isinf(self.degrees_of_freedom)
+        if self.draw is not None:
+            return self.draw_is_normal
+        return math.isinf(self.degrees_of_freedom)
 
     def draws(self, rng: np.random.Generator, count: int) -> Array:
         """Draws (count, n): its own, normal, or Student's t with its degrees of freedom (JCGM 101, 6.4.9)."""
         if self.draw is not None:
-            return np.asarray(self.draw(rng, count), dtype=np.float64)
+            return self.draw(rng, count)
         if self.degrees_of_freedom <= _LEAST_DEGREES:
             raise ValueError(
                 "two degrees of freedom or fewer have no spread to draw from: give the block its own draw"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -32,8 +33,6 @@ class Drawn:
         The interval with as much on either side, for comparison with the linear one.
     beside : (low, high), optional
         The same interval of what the linear route makes of the very same draws.
-    by_source : mapping of Source to variance
-        Each source drawn alone.
     """
 
     value: float
@@ -42,44 +41,43 @@ class Drawn:
     quantiles: tuple[tuple[float, float], ...]
     ends: tuple[float, float]
     beside: tuple[float, float] | None
-    by_source: dict[Source, float]
 
-    def parts(self) -> dict[Source, float]:
+    def scaled(self, parts: Mapping[Source, float]) -> dict[Source, float]:
         """Variances by source, scaled so that they add up to the variance of all drawn together."""
-        total = math.fsum(self.by_source.values())
+        total = math.fsum(parts.values())
         scale = self.standard_uncertainty**2 / total if total > 0 else 0.0
-        return {source: part * scale for source, part in self.by_source.items()}
+        return {source: part * scale for source, part in parts.items()}
 
-    def without_luck(self, found: float, doubt: float) -> Drawn:
-        """Turn the draws round the size as found, so that what noise adds is taken off and not added again.
+    def turned(self, found: float, doubt: float | None) -> Drawn:
+        """Turn the draws round the size as found: that lies from the truth as the draws lie from it.
 
-        The size as found lies from the truth as the draws lie from the size as found (the basic bootstrap);
-        `doubt` times the luck stays in the standard uncertainty.
+        (The basic bootstrap.) What noise adds on average, the luck, is taken off so and not added again;
+        `doubt` times the luck stays in the standard uncertainty. With None the luck is left where it is: the
+        mean stays at the size as found.
         """
         luck = self.value - found
-        spread = math.hypot(self.standard_uncertainty, doubt * luck)
-        widened = spread / self.standard_uncertainty if self.standard_uncertainty > 0 else 1.0
-        middle = found - luck
+        middle = found if doubt is None else found - luck
+        spread = math.hypot(self.standard_uncertainty, (doubt or 0.0) * luck)
+        wider = spread / self.standard_uncertainty if self.standard_uncertainty > 0 else 1.0
 
-        def turned(place: float) -> float:
-            return middle + widened * (2 * found - place - middle)
+        def turn(ends: tuple[float, float], about: float, by: float) -> tuple[float, float]:
+            return middle + by * (about - ends[1]), middle + by * (about - ends[0])
 
-        low, high = (turned(end) for end in reversed(self.interval))
-        ends = turned(self.ends[1]), turned(self.ends[0])
-        ordered = tuple((1 - p, turned(place)) for p, place in reversed(self.quantiles))
-        beside = None if self.beside is None else (2 * found - self.beside[1], 2 * found - self.beside[0])
         return replace(
             self,
             value=middle,
             standard_uncertainty=spread,
-            interval=(low, high),
-            quantiles=tuple((round(p, 10), place) for p, place in ordered),
-            ends=ends,
-            beside=beside,
+            interval=turn(self.interval, self.value, wider),
+            quantiles=tuple(
+                (round(1 - p, 10), middle + wider * (self.value - place))
+                for p, place in reversed(self.quantiles)
+            ),
+            ends=turn(self.ends, self.value, wider),
+            beside=None if self.beside is None else (2 * found - self.beside[1], 2 * found - self.beside[0]),
         )
 
 
-def summarised(sizes: Array, found: float, beside: Array | None, by_source: dict[Source, float]) -> Drawn:
+def summarised(sizes: Array, found: float, beside: Array | None) -> Drawn:
     """Sum up draws (count,) of a size found as `found`; `beside` holds the linear route's, draw by draw.
 
     Where the linear route says something of each draw, the mean is told from what it misses, which scatters
@@ -93,7 +91,7 @@ def summarised(sizes: Array, found: float, beside: Array | None, by_source: dict
     interval = shortest_interval(sizes) if lopsided else (low, high)
     quantiles = tuple(zip(_ONE_SIDED, one_sided, strict=True))
     other = None if beside is None else _ends(beside)
-    return Drawn(mean, spread, interval, quantiles, (low, high), other, by_source)
+    return Drawn(mean, spread, interval, quantiles, (low, high), other)
 
 
 def _ends(sizes: Array) -> tuple[float, float]:

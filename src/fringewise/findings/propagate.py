@@ -21,8 +21,8 @@ The hypotenuse of two sides:
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
 import numpy as np
@@ -37,12 +37,12 @@ from fringewise.surface.surface import Surface
 Sizes = Callable[[tuple[Array, ...]], Array]
 """Sizes (q,) from each block's values (n,); with `many`, sizes (count, q) from values (count, n)."""
 
-Luck = Literal["kept", "taken off"]
+Luck = Literal["kept", "taken off", "centred"]
 
 DRAWS: Final = 10_000
 DIGITS: Final = 2
 _PART_DRAWS: Final = 1_000
-_LUCK_DOUBT: Final = 0.5
+_DOUBT: Final[dict[Luck, float | None]] = {"taken off": 0.5, "centred": None}
 _MOST_FAILED: Final = 0.1
 _NUMBERS_AT_ONCE: Final = 4_000_000
 
@@ -55,9 +55,10 @@ def propagate(
     rng: np.random.Generator,
     surface: Surface | None = None,
     gradient: Sequence[Array | None] | None = None,
+    more: Mapping[Source, Array] | None = None,
     many: bool = False,
     draws: int = DRAWS,
-    luck: Luck = "kept",
+    luck: Luck | Sequence[Luck] = "kept",
     step: float = 1.0,
 ) -> tuple[Measured, ...]:
     """Give each quantity with its budget, by whichever of both routes holds.
@@ -75,16 +76,19 @@ def propagate(
         Whose head the calibration's part comes from; the part is a normal term in both routes.
     gradient : sequence of ((q, n) array or None), optional
         Derivatives by each block's values; central differences along the factor's columns where None.
+    more : mapping of Source to (q,) array, optional
+        Variances that other means have told; normal terms in both routes, as the calibration's is.
     many : bool
         Whether `sizes` takes many draws at once.
     draws : int
         0 for the linear route alone, as for a quick value.
-    luck : {"kept", "taken off"}
+    luck : {"kept", "taken off", "centred"}, or one for each size
         What inputs' noise adds to a size on average (a line through noise is longer than the true one).
         "kept" gives the mean of the draws, as JCGM 101 does for what is known of the inputs. "taken off" is
         for sizes of noisy data, which have had that luck once already: it is subtracted, half of it stays as
         uncertainty, and the interval is turned round the size as found. Not for sizes at the end of their
-        range, such as an offset that may be 0.
+        range, such as an offset that may be 0. "centred" turns the interval too but leaves the size as it was
+        found, for sizes whose luck is told by other means.
     step : float
         Of the central differences, in standard uncertainties (GUM 5.1.3, note 2).
 
@@ -96,16 +100,31 @@ def propagate(
     run = _Run(sizes, tuple(blocks), many)
     found = run.at([block.values[None] for block in blocks])[0]
     shared = [_shared(surface, one) for one in wanted]
-    calibration = np.array([part.calibration for part in shared])
+    other: dict[Source, Array] = {"calibration": np.array([part.calibration for part in shared])}
+    for source, variances in (more or {}).items():
+        other[source] = other.get(source, 0.0) + np.asarray(variances, dtype=np.float64)
     linear = _linear_variances(run, gradient or [None] * len(blocks), step)
-    drawn = _drawn(run, found, linear, calibration, rng, draws, luck) if draws else [None] * len(wanted)
+    routes = [
+        _Linear.of(found[n], linear.variances[:, n], _at(other, n), run.blocks) for n in range(len(wanted))
+    ]
+    if not draws:
+        return tuple(
+            _linear_result(*each, surface)
+            for each in zip(wanted, routes, shared, strict=True)
+            if each[1].known
+        )
+    lucks = [luck] * len(wanted) if isinstance(luck, str) else luck
+    drawn = _drawn(run, found, linear, other, rng, draws, lucks)
     made = []
     for n, one in enumerate(wanted):
-        if draws and drawn[n] is None:
+        summary = drawn[n]
+        if summary is None:
             continue
-        route = _Linear.of(found[n], linear.variances[:, n], calibration[n], run.blocks)
-        made.append(_reported(one, route, drawn[n], shared[n], surface))
-    return tuple(one for one in made if one is not None)
+        result = _linear_result(one, routes[n], shared[n], surface) if routes[n].known else None
+        if result is None or not agree(result.interval_95, result.standard_uncertainty, summary, DIGITS):
+            result = _drawn_result(one, summary, run.parts(rng, other)[n], shared[n], surface)
+        made.append(result)
+    return tuple(made)
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +134,7 @@ class _Run:
     sizes: Sizes
     blocks: tuple[Block, ...]
     many: bool
+    kept_parts: list[dict[Source, float]] = field(default_factory=list)
 
     def at(self, values: Sequence[Array]) -> Array:
         """Sizes (count, q) at values (count, n) of each block."""
@@ -134,6 +154,20 @@ class _Run:
             for block in self.blocks
         ]
 
+    def parts(self, rng: np.random.Generator, other: Mapping[Source, Array]) -> list[dict[Source, float]]:
+        """Variance of each size by source, each source drawn alone."""
+        if not self.kept_parts:
+            by_source = {source: np.array(variances) for source, variances in other.items()}
+            for source in dict.fromkeys(block.source for block in self.blocks):
+                alone = _spread(self.at(self.draws(rng, _PART_DRAWS, source)))
+                by_source[source] = by_source.get(source, 0.0) + alone
+            self.kept_parts.extend(_at(by_source, n) for n in range(len(by_source["calibration"])))
+        return self.kept_parts
+
+
+def _at(by_source: Mapping[Source, Array], number: int) -> dict[Source, float]:
+    return {source: float(variances[number]) for source, variances in by_source.items()}
+
 
 @dataclass(frozen=True, slots=True)
 class _Slopes:
@@ -148,7 +182,8 @@ class _Slopes:
         for block, slope, drawn in zip(blocks, self.by_value, values, strict=True):
             if slope is None or not block.normal:
                 return None
-            total = total + (drawn - block.values) @ slope.T
+            along = slope.T.astype(drawn.dtype)
+            total = total + drawn @ along - block.values.astype(drawn.dtype) @ along
         return np.asarray(total)
 
 
@@ -190,15 +225,15 @@ class _Linear:
     degrees_of_freedom: float
 
     @classmethod
-    def of(cls, value: float, variances: Array, calibration: float, blocks: Sequence[Block]) -> _Linear:
-        """Sum the blocks' variances by source; effective degrees after Welch and Satterthwaite (GUM G.4)."""
-        parts: dict[Source, float] = {}
+    def of(
+        cls, value: float, variances: Array, other: Mapping[Source, float], blocks: Sequence[Block]
+    ) -> _Linear:
+        """Sum the variances by source; effective degrees after Welch and Satterthwaite (GUM G.4)."""
+        parts = dict(other)
         below = 0.0
         for block, variance in zip(blocks, variances, strict=True):
             parts[block.source] = parts.get(block.source, 0.0) + float(variance)
             below += float(variance) ** 2 / block.degrees_of_freedom
-        if calibration:
-            parts["calibration"] = parts.get("calibration", 0.0) + calibration
         square = math.fsum(parts.values()) ** 2
         return cls(float(value), parts, square / below if below > 0 else math.inf)
 
@@ -212,30 +247,27 @@ def _drawn(
     run: _Run,
     found: Array,
     linear: _Slopes,
-    calibration: Array,
+    other: Mapping[Source, Array],
     rng: np.random.Generator,
     count: int,
-    luck: Luck,
+    lucks: Sequence[Luck],
 ) -> list[Drawn | None]:
+    """Each size over draws of everything; None where too few draws have it."""
     values = run.draws(rng, count)
-    shift = rng.standard_normal((count, len(found))) * np.sqrt(calibration)
+    shift = rng.standard_normal((count, len(found))) * np.sqrt(sum(other.values()))
     sizes = run.at(values) + shift
     straight = linear.at(run.blocks, values)
     made: list[Drawn | None] = []
-    by_source: dict[Source, Array] = {}
-    for source in dict.fromkeys(block.source for block in run.blocks):
-        alone = run.at(run.draws(rng, min(count, _PART_DRAWS), source))
-        by_source[source] = _spread(alone)
-    by_source["calibration"] = by_source.get("calibration", 0.0) + calibration
     for n, value in enumerate(found):
         good = np.isfinite(sizes[:, n])
         if not math.isfinite(value) or good.mean() < 1 - _MOST_FAILED:
             made.append(None)
             continue
         beside = None if straight is None else value + straight[good, n] + shift[good, n]
-        parts = {source: float(part[n]) for source, part in by_source.items()}
-        one = summarised(sizes[good, n], value, beside, parts)
-        made.append(one if luck == "kept" else one.without_luck(value, _LUCK_DOUBT))
+        if beside is not None and not np.isfinite(beside).all():
+            beside = None
+        one = summarised(sizes[good, n], float(value), beside)
+        made.append(one if lucks[n] == "kept" else one.turned(float(value), _DOUBT[lucks[n]]))
     return made
 
 
@@ -248,23 +280,20 @@ def _spread(sizes: Array) -> Array:
     return spread
 
 
-def _reported(
-    one: Wanted, linear: _Linear, drawn: Drawn | None, shared: Shared, surface: Surface | None
-) -> Measured | None:
-    """The linear result where both agree or nothing was drawn, else the drawn one; None without either."""
-    made = None
-    if linear.known:
-        made = measured_from(one.name, one.unit, linear.value, linear.parts, shared, surface)
-        made = replace(made, degrees_of_freedom=linear.degrees_of_freedom)
-    if drawn is None:
-        return made if made is None or made.value >= one.least else None
-    if made is not None and agree(made.interval_95, made.standard_uncertainty, drawn, DIGITS):
-        return made
-    parts = drawn.parts()
-    out = measured_from(one.name, one.unit, max(drawn.value, one.least), parts, shared, surface)
+def _linear_result(one: Wanted, linear: _Linear, shared: Shared, surface: Surface | None) -> Measured:
+    made = measured_from(one.name, one.unit, max(linear.value, one.least), linear.parts, shared, surface)
+    return replace(made, degrees_of_freedom=linear.degrees_of_freedom)
+
+
+def _drawn_result(
+    one: Wanted, drawn: Drawn, parts: Mapping[Source, float], shared: Shared, surface: Surface | None
+) -> Measured:
+    """The drawn result; its budget is the sources' own, scaled so that the squares add up."""
+    scaled = drawn.scaled(parts)
+    made = measured_from(one.name, one.unit, max(drawn.value, one.least), scaled, shared, surface)
     low, high = (max(end, one.least) for end in drawn.interval)
     quantiles = tuple((p, max(value, one.least)) for p, value in drawn.quantiles)
-    return replace(out, interval=(low, high), quantiles=quantiles)
+    return replace(made, interval=(low, high), quantiles=quantiles)
 
 
 def _shared(surface: Surface | None, one: Wanted) -> Shared:

@@ -147,6 +147,54 @@ def restore_again(points: RayPoints, like: Sheet, rejected: npt.NDArray[np.int64
     return Sheet(like.frame, mean, noise, between, like.inflation, kept, like.degree_weights)
 
 
+@dataclass(slots=True)
+class SheetSums:
+    """Sums over points from which sheets through any of them are restored at little cost.
+
+    Kept: the terms at the points, and the sums of the choice of points asked for last.
+    """
+
+    basis: Array
+    inverse_depth: Array
+    weight: Array
+    usable: BoolArray
+    degree_weights: Array
+    chosen: BoolArray
+    normal: Array
+    right: Array
+
+    @classmethod
+    def of(cls, points: RayPoints, like: Sheet, rejected: npt.NDArray[np.int64]) -> SheetSums:
+        """Prepare points for sheets with the degrees' weights of `like`; `rejected` pixels are never used."""
+        basis = like.basis(points.x, points.y)
+        residuals = (points.inverse_depth - basis @ like.coefficients) / points.sigma
+        usable = (np.abs(residuals) < _REJECT_SIGMA) & ~np.isin(pixel_numbers(points), rejected)
+        size = basis.shape[1]
+        none, weights = np.zeros(len(points), dtype=bool), np.array(like.degree_weights)
+        weight = 1 / points.sigma**2
+        empty = np.zeros((size, size)), np.zeros(size)
+        return cls(basis, points.inverse_depth, weight, usable, weights, none, *empty)
+
+    def restored(self, chosen: BoolArray) -> Array:
+        """Terms (K,) of the sheet through the chosen points (N,) that are usable.
+
+        Raises
+        ------
+        NotMeasurable
+            With too few points.
+        """
+        wanted = chosen & self.usable
+        if wanted.sum() < 5 * _POINTS_A_TERM:
+            raise NotMeasurable("too few points of sound metal can be used here: mark further out")
+        for sign, changed in ((1.0, wanted & ~self.chosen), (-1.0, self.chosen & ~wanted)):
+            part = self.basis[changed]
+            weighted = part * (sign * self.weight[changed])[:, None]
+            self.normal += weighted.T @ part
+            self.right += weighted.T @ self.inverse_depth[changed]
+        self.chosen = wanted
+        return _averaged(self.normal, self.right, self.degree_weights)[0]
+
+
 def pixel_numbers(points: RayPoints) -> npt.NDArray[np.int64]:
     """A number for each point's pixel, the same in every window of the photo."""
     return points.v.astype(np.int64) * (1 << 20) + points.u.astype(np.int64)

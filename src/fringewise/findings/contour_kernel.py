@@ -1,0 +1,208 @@
+"""Depth and contour sizes of many drawn reliefs on one grid, draw by draw in a kernel.
+
+Works out what `contour_at` does, some hundred times as fast, for the spread over draws only: the numbers that
+are reported come from the finer grid.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from fringewise.core.checks import Array
+from fringewise.core.kernels import kernel
+
+Heights = npt.NDArray[np.float32]
+BoolArray = npt.NDArray[np.bool_]
+Numbers = npt.NDArray[np.int32]
+
+
+@kernel()
+def sizes_over_draws(
+    heights_mm: Heights,
+    inside: BoolArray,
+    points_mm: Array,
+    normals: Array,
+    cell_mm2: Array,
+    share: float,
+    sizes: Array,
+) -> None:
+    """Fill `sizes` (D, 4): depth, contour length, width and area of each draw (D, G, G); NaN where untraced.
+
+    Parameters
+    ----------
+    heights_mm : (D, G, G)
+        Heights over the restored sheet, negative into the metal.
+    inside : (G, G) bool
+        Nodes inside the outline.
+    points_mm, normals : (G, G, 3)
+        Of the restored sheet.
+    cell_mm2 : (G, G)
+        Area on the sheet that a node stands for.
+    share : float
+        Share of the depth at which the contour runs.
+    """
+    nodes_x, nodes_y = inside.shape
+    below = np.empty((nodes_x, nodes_y))
+    own = np.zeros((nodes_x, nodes_y), dtype=np.bool_)
+    waiting = np.empty((nodes_x * nodes_y, 2), dtype=np.int32)
+    line = np.empty((4 * nodes_x * nodes_y, 3))
+    normal = np.zeros(3)
+    for draw in range(len(heights_mm)):
+        depth, i, j = _deepest(heights_mm[draw], inside)
+        sizes[draw, 0] = depth
+        sizes[draw, 1:] = np.nan
+        if depth <= 0:
+            continue
+        level = -share * depth
+        _fill_below(heights_mm[draw], inside, level, below)
+        held = _flood(below, own, waiting, i, j)
+        normal[:] = 0.0
+        for k in range(held):
+            normal += normals[waiting[k, 0], waiting[k, 1]]
+        normal /= np.sqrt(np.sum(normal**2))
+        count = _trace(below, own, waiting[:held], points_mm, normals, level, line)
+        if count >= 3:
+            _extents(line[:count], normal, sizes[draw])
+            sizes[draw, 3] = _area(below, own, waiting[:held], cell_mm2)
+        for k in range(held):
+            own[waiting[k, 0], waiting[k, 1]] = False
+
+
+@kernel()
+def _deepest(heights: Heights, inside: BoolArray) -> tuple[float, int, int]:
+    """Depth at the lowest node inside, mended by a parabola along each axis, and that node."""
+    nodes_x, nodes_y = inside.shape
+    low, at_i, at_j = np.inf, -1, -1
+    for i in range(nodes_x):
+        for j in range(nodes_y):
+            if inside[i, j] and heights[i, j] < low:
+                low, at_i, at_j = float(heights[i, j]), i, j
+    depth = -low
+    if 0 < at_i < nodes_x - 1:
+        depth += _beyond(heights[at_i - 1, at_j], low, heights[at_i + 1, at_j])
+    if 0 < at_j < nodes_y - 1:
+        depth += _beyond(heights[at_i, at_j - 1], low, heights[at_i, at_j + 1])
+    return depth, at_i, at_j
+
+
+@kernel()
+def _beyond(before: float, low: float, after: float) -> float:
+    """How far a parabola through three neighbours goes below the middle one; 0 unless that is the lowest."""
+    bend = before - 2 * low + after
+    if bend <= 0 or before < low or after < low:
+        return 0.0
+    return float((after - before) ** 2 / (8 * bend))
+
+
+@kernel()
+def _fill_below(heights: Heights, inside: BoolArray, level: float, below: Array) -> None:
+    nodes_x, nodes_y = inside.shape
+    for i in range(nodes_x):
+        for j in range(nodes_y):
+            below[i, j] = level - heights[i, j] if inside[i, j] else -1e-9
+
+
+@kernel()
+def _flood(below: Array, own: BoolArray, waiting: Numbers, i: int, j: int) -> int:
+    """Mark the nodes below the level that hang together with (i, j), listed in `waiting`; how many."""
+    nodes_x, nodes_y = below.shape
+    own[i, j] = True
+    waiting[0, 0], waiting[0, 1] = i, j
+    done, held = 0, 1
+    while done < held:
+        a, b = waiting[done]
+        done += 1
+        for way in range(4):
+            k = a + (way == 0) - (way == 1)
+            m = b + (way == 2) - (way == 3)
+            if 0 <= k < nodes_x and 0 <= m < nodes_y and not own[k, m] and below[k, m] > 0:
+                own[k, m] = True
+                waiting[held, 0], waiting[held, 1] = k, m
+                held += 1
+    return held
+
+
+@kernel()
+def _trace(
+    below: Array,
+    own: BoolArray,
+    held: Numbers,
+    points_mm: Array,
+    normals: Array,
+    level: float,
+    line: Array,
+) -> int:
+    """Points of the contour where grid lines cross it, into `line`; how many."""
+    nodes_x, nodes_y = below.shape
+    count = 0
+    for n in range(len(held)):
+        a, b = held[n]
+        for way in range(4):
+            k = a + (way == 0) - (way == 1)
+            m = b + (way == 2) - (way == 3)
+            if 0 <= k < nodes_x and 0 <= m < nodes_y and not own[k, m]:
+                part = below[a, b] / (below[a, b] - below[k, m])
+                for axis in range(3):
+                    on_sheet = (1 - part) * points_mm[a, b, axis] + part * points_mm[k, m, axis]
+                    line[count, axis] = on_sheet + level * normals[a, b, axis]
+                count += 1
+    return count
+
+
+@kernel()
+def _extents(line: Array, normal: Array, sizes: Array) -> None:
+    """Greatest distance between two points of the line, and its extent square to that."""
+    most, first, second = -1.0, 0, 0
+    for a in range(len(line)):
+        x, y, z = line[a]
+        for b in range(a):
+            apart = (x - line[b, 0]) ** 2 + (y - line[b, 1]) ** 2 + (z - line[b, 2]) ** 2
+            if apart > most:
+                most, first, second = apart, a, b
+    along = line[second] - line[first]
+    across_x = normal[1] * along[2] - normal[2] * along[1]
+    across_y = normal[2] * along[0] - normal[0] * along[2]
+    across_z = normal[0] * along[1] - normal[1] * along[0]
+    size = np.sqrt(across_x**2 + across_y**2 + across_z**2)
+    low, high = np.inf, -np.inf
+    for a in range(len(line)):
+        side = (line[a, 0] * across_x + line[a, 1] * across_y + line[a, 2] * across_z) / size
+        low, high = min(low, side), max(high, side)
+    sizes[1] = np.sqrt(most)
+    sizes[2] = high - low
+
+
+@kernel()
+def _area(below: Array, own: BoolArray, held: Numbers, cell_mm2: Array) -> float:
+    """Area inside the contour: own nodes' shares of their cells, and neighbours' that it cuts."""
+    nodes_x, nodes_y = below.shape
+    area = 0.0
+    for n in range(len(held)):
+        a, b = held[n]
+        area += max(_share(below, a, b), 0.5) * cell_mm2[a, b]
+    for i in range(nodes_x):
+        for j in range(nodes_y):
+            if not own[i, j] and below[i, j] <= 0 and _beside(own, i, j):
+                area += min(_share(below, i, j), 0.5) * cell_mm2[i, j]
+    return area
+
+
+@kernel()
+def _beside(own: BoolArray, i: int, j: int) -> bool:
+    for k in range(max(i - 1, 0), min(i + 2, own.shape[0])):
+        for m in range(max(j - 1, 0), min(j + 2, own.shape[1])):
+            if own[k, m]:
+                return True
+    return False
+
+
+@kernel()
+def _share(below: Array, i: int, j: int) -> float:
+    """Share of a node's cell below the level, from the height and slope there."""
+    last_x, last_y = below.shape[0] - 1, below.shape[1] - 1
+    left, right = max(i - 1, 0), min(i + 1, last_x)
+    up, down = max(j - 1, 0), min(j + 1, last_y)
+    steep = abs(below[right, j] - below[left, j]) / (right - left)
+    steep += abs(below[i, down] - below[i, up]) / (down - up)
+    return float(min(max(0.5 + below[i, j] / (steep + 1e-12), 0.0), 1.0))
