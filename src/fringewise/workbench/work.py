@@ -1,0 +1,114 @@
+"""What the API does: the use cases, called with what the pages send, answered with plain values."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+from fringewise.core.documents import decoded, parse
+from fringewise.core.errors import InputRefused, Problem
+from fringewise.findings.documents import finding_fields, parse_findings, refuse_marks_outside
+from fringewise.findings.finding import Finding
+from fringewise.findings.registry import measure_finding
+from fringewise.record.documents import WorkCardDocument
+from fringewise.workbench import answers
+from fringewise.workbench.bench import Bench
+from fringewise.workbench.opened import OpenLook
+from fringewise.workflow.inspecting import mark_and_measure
+from fringewise.workflow.keeping import begin_inspection, look_again, required_look
+
+_Json = dict[str, Any]
+_CARD: Final = "work card"
+
+
+def begin(bench: Bench, text: str, identity: str | None) -> _Json:
+    """Begin an inspection from the text of a work card."""
+    parse(WorkCardDocument, text.encode(), _CARD, toml=True)
+    card, _ = decoded(text.encode(), _CARD, toml=True)
+    assert card is not None
+    made = begin_inspection(bench.made(), identity or card["order"], card)
+    return answers.inspection(made)
+
+
+def say_look(bench: Bench, identity: str, said: Mapping[str, Any]) -> _Json:
+    """Say how a look stands."""
+    desk = bench.desk()
+    inspection = desk.inspection(identity)
+    look = required_look(inspection, said["stage"], said["item"], said["look"])
+    look_again(desk, inspection, look, said["state"], reason=said["reason"], expected_version=said["version"])
+    return answers.inspection(desk.inspection(identity))
+
+
+def capture(bench: Bench, sha256: str) -> _Json:
+    """Say what a person should know of a capture."""
+    look = bench.opened.look(sha256)
+    one = look.capture
+    height, width = one.photo.shape[:2] if one.photo is not None else (0, 0)
+    facts = {
+        "sha256": sha256,
+        "size": [width, height],
+        "captured_at": one.captured_at.isoformat(),
+        "head": one.head.serial if one.head is not None else None,
+        "probe": one.probe,
+        "note": one.note,
+    }
+    return answers.capture(look.check, facts)
+
+
+def preview(bench: Bench, sha256: str, finding: Mapping[str, Any]) -> _Json:
+    """Give a finding's value quickly; the pictures come with the full measurement."""
+    look = bench.opened.look(sha256)
+    one = _one_finding(look, finding)
+    with look.busy:
+        return answers.result(measure_finding(look.look(), one), pictures=False)
+
+
+def measure(bench: Bench, sha256: str, finding: Mapping[str, Any]) -> _Json:
+    """Measure a finding in full."""
+    look = bench.opened.look(sha256)
+    one = _one_finding(look, finding)
+    with look.busy:
+        return answers.result(measure_finding(look.look(), one))
+
+
+def marked(bench: Bench, identity: str, sha256: str) -> _Json:
+    """Give what is marked on a capture in an inspection."""
+    inspection = bench.desk().inspection(identity)
+    entry = inspection.latest.get(("findings", sha256))
+    document = entry.body["document"] if entry is not None else {"findings": []}
+    return {"version": entry.version if entry is not None else 0, "findings": document["findings"]}
+
+
+def keep(bench: Bench, identity: str, sha256: str, said: Mapping[str, Any]) -> _Json:
+    """Write down what is marked, measure it, write down the results."""
+    desk = bench.desk()
+    look = bench.opened.look(sha256)
+    made = mark_and_measure(
+        desk,
+        desk.inspection(identity),
+        sha256,
+        _findings(said["findings"]),
+        reason=said["reason"],
+        expected_version=said["version"],
+        capture=look.capture,
+    )
+    return {
+        "version": made.findings.version,
+        "findings": [finding_fields(one.finding) for one in made.outcomes],
+        "results": [answers.result(one) for one in made.outcomes],
+        "inspection": answers.inspection(desk.inspection(identity)),
+    }
+
+
+def _findings(fields: Sequence[Mapping[str, Any]]) -> tuple[Finding, ...]:
+    text = json.dumps({"format": "fringewise.findings/1", "findings": list(fields)})
+    return parse_findings(text.encode(), "findings")
+
+
+def _one_finding(look: OpenLook, fields: Mapping[str, Any]) -> Finding:
+    (one,) = _findings([fields])
+    refuse_marks_outside([one], look.measurable.shape, "findings")
+    if not one.marks:
+        raise InputRefused([Problem("findings", "", "must have marks to be measured")])
+    return one
