@@ -283,8 +283,8 @@ def test_findings_of_one_damage_in_different_zones_get_the_stricter() -> None:
 
 
 BLEND_RULE = NICK_RULE + (
-    "blend = {length_to_depth = 8.0, depth_max = 1.2, extra_removal = 0.1, radius_min = 6.0, chord_min = 24.0,"
-    ' crack_check = "dye penetrant, task 5"}\n'
+    "blend = {length_to_depth = 8.0, depth_max = 1.2, extra_removal = 0.1, radius_min = 6.0, "
+    'chord_min = 24.0, crack_check = "dye penetrant, task 5"}\n'
 )
 
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from fringewise.core.units import LengthUnit
     from fringewise.verdict.standing import HeadDates
-    from fringewise.workflow.decide import Inspected, Verdicts
+    from fringewise.workflow.decide import Earlier, Inspected, Verdicts
 
 
 def decide(
@@ -39,6 +39,14 @@ def decide(
         list[str] | None,
         typer.Option("--leave-out", metavar="ID=REASON", help="A measurement that does not count, and why."),
     ] = None,
+    earlier: Annotated[
+        list[Path] | None,
+        typer.Option("--earlier", metavar="RESULTS", help="Results of an earlier inspection."),
+    ] = None,
+    earlier_card: Annotated[
+        list[Path] | None,
+        typer.Option("--earlier-card", metavar="FILE", help="Its work card; one for each --earlier."),
+    ] = None,
     rule: Annotated[
         str | None,
         typer.Option("--rule", help="Another decision rule: a what-if that can't be signed."),
@@ -50,7 +58,8 @@ def decide(
 ) -> None:
     """Say what the limits book requires for each finding, never softer than the numbers allow.
 
-    The exit status is 1 unless every finding is within limits, every item was seen and nothing is provisional.
+    The exit status is 1 unless every finding is within limits, every item was seen and nothing is
+    provisional.
     """
     from fringewise.files.limits import read_limits, write_verdicts
     from fringewise.wiring import read_settings
@@ -60,11 +69,12 @@ def decide(
     shown_in = length_unit(unit, read_settings())
     book = read_limits(limits)
     what_if = None if rule is None else rule_from_words(rule)
-    inspected = _inspected(results, card, seen or [], head or [], verification or [], leave_out or [])
+    before = _earlier(earlier or [], earlier_card or [])
+    inspected = _inspected(results, card, seen or [], head or [], verification or [], leave_out or [], before)
     made = decide_on(inspected, book, what_if)
     if out is not None:
         write_verdicts(made.document, out)
-    for line in _lines(made, shown_in):
+    for line in _lines(made, inspected, shown_in):
         say(line)
     engine = made.decided.engine
     clean = engine.outcome == "serviceable" and engine.within and not engine.provisional
@@ -78,6 +88,7 @@ def _inspected(
     heads: Sequence[Path],
     verifications: Sequence[Path],
     leave_out: Sequence[str],
+    earlier: tuple[Earlier, ...],
 ) -> Inspected:
     from fringewise.cli.words import items_of, pairs_of
     from fringewise.files.limits import read_results, read_verification, read_work_card
@@ -91,7 +102,20 @@ def _inspected(
         tuple(_dates(one) for one in heads),
         tuple(read_verification(one) for one in verifications),
         pairs_of("--leave-out", leave_out),
+        earlier,
     )
+
+
+def _earlier(results: Sequence[Path], cards: Sequence[Path]) -> tuple[Earlier, ...]:
+    from fringewise.core.errors import refuse
+    from fringewise.files.limits import read_results, read_work_card
+    from fringewise.workflow.decide import Earlier
+
+    if len(results) != len(cards):
+        found = f"{len(results)} and {len(cards)}"
+        raise refuse("--earlier-card", "", "must be given once for each --earlier, in the same order", found)
+    pairs = zip(results, cards, strict=True)
+    return tuple(Earlier(read_results(one), read_work_card(card)) for one, card in pairs)
 
 
 def _names(paths: Sequence[Path]) -> list[str]:
@@ -105,10 +129,13 @@ def _dates(path: Path) -> HeadDates:
     from fringewise.verdict.standing import HeadDates
 
     read = read_head(path)
-    return HeadDates(read.serial, read.calibrated_on, read.valid_until)
+    nearest = None if read.working_range_mm is None else read.working_range_mm[0]
+    return HeadDates(read.serial, read.calibrated_on, read.valid_until, nearest)
 
 
-def _lines(made: Verdicts, unit: LengthUnit) -> Iterator[str]:
+def _lines(made: Verdicts, inspected: Inspected, unit: LengthUnit) -> Iterator[str]:
+    from fringewise.verdict.blend_plan import plan_lines
+    from fringewise.verdict.settling import settle_all
     from fringewise.verdict.statements import (
         book_words,
         ground_words,
@@ -120,6 +147,9 @@ def _lines(made: Verdicts, unit: LengthUnit) -> Iterator[str]:
     from fringewise.verdict.words import CAUTION, CRACK_CAUTION
 
     decided = made.decided
+    plans = {one.finding: one for one in made.plans}
+    nearest = {one.serial: one.nearest_mm for one in inspected.heads if one.nearest_mm is not None}
+    settled = settle_all(decided.judge, decided.damages, nearest, unit)
     for damage in decided.damages:
         yield place_words(damage)
         yield f"    {outcome_words(damage)}"
@@ -128,6 +158,10 @@ def _lines(made: Verdicts, unit: LengthUnit) -> Iterator[str]:
         yield from (f"    does not stand yet: {one}" for one in damage.provisional)
         if is_cracked(damage):
             yield f"    {CRACK_CAUTION}"
+        if damage.case.identity in settled:
+            yield f"    {settled[damage.case.identity]}"
+        if damage.case.identity in plans:
+            yield from (f"    {one}" for one in plan_lines(plans[damage.case.identity]))
     yield ""
     for count in decided.counts:
         if count.state != "kept":

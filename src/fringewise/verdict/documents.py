@@ -235,6 +235,30 @@ class GroundDocument(Part):
     words: Text | None = None
 
 
+class BlendCheckDocument(Part):
+    """One thing that a blend must keep to."""
+
+    name: Name
+    asked: Text
+    planned: Text
+    holds: YesNo
+    source: Text | None = None
+
+
+class BlendPlanDocument(Part):
+    """A plan of a blend for the licensed person, or why there is none; lengths in mm."""
+
+    rule: Name
+    depth_mm: NotNegative | None = None
+    length_mm: NotNegative | None = None
+    flat_mm: NotNegative | None = None
+    radius_least_mm: NotNegative | None = None
+    holds: YesNo
+    checks: Annotated[tuple[BlendCheckDocument, ...], Field(max_length=100)] | None = None
+    why_not: Annotated[tuple[Text, ...], Field(max_length=100)] | None = None
+    statement: Text | None = None
+
+
 class FindingVerdictDocument(Part):
     """What the book says of one finding."""
 
@@ -253,6 +277,7 @@ class FindingVerdictDocument(Part):
     between: tuple[DecidedOutcome, DecidedOutcome] | None = None
     act_as: DecidedOutcome | None = None
     would_decide: Text | None = None
+    blend_plan: BlendPlanDocument | None = None
 
     def _broken_rules(self) -> Iterable[Broken]:
         if self.outcome == "not_decided" and self.between is None:

@@ -13,6 +13,7 @@ from fringewise.verdict.counts import CountVerdict, StageSeen, count_together, s
 from fringewise.verdict.deciding import UNKNOWN, DamageVerdict, Judge, decide_damage
 from fringewise.verdict.decision import Bounds, Ground, strictest
 from fringewise.verdict.documents import Outcome
+from fringewise.verdict.grown import Clock, EarlierSize, with_growth
 
 GroupReach = Literal["blade", "stage", "engine"]
 
@@ -94,6 +95,8 @@ def decide_all(
     near: Surroundings | None = None,
     stages: Sequence[StageSeen] = (),
     left_out: Mapping[str, str] | None = None,
+    earlier: Sequence[EarlierSize] = (),
+    now: Clock | None = None,
 ) -> Decided:
     """Decide on all findings of an inspection, with counts, blades, stages and the engine.
 
@@ -107,12 +110,16 @@ def decide_all(
         From the work card, with the items that were seen.
     left_out : mapping of str to str, optional
         Measurements that don't count, by id, each with its reason.
+    earlier : sequence of EarlierSize
+        Findings of earlier inspections: their blends count, and growth since shortens intervals.
+    now : mapping of {"hours", "cycles"} to float, optional
+        Of the engine at this inspection.
     """
     single = [decide_damage(made, group, near, left_out) for group in same_damage(cases)]
     closed = _closed(single)
     single = [_told_closed(one, closed) for one in single]
-    counts = count_together(made, single, near, stages)
-    damages = tuple(_with_counts(one, counts) for one in single)
+    counts = count_together(made, [*single, *_earlier_blends(made, single, earlier)], near, stages)
+    damages = tuple(_with_counts(with_growth(made, one, earlier, now or {}), counts) for one in single)
     open_ones = [one for one in damages if one.case.subject not in closed]
     groups = (
         *_blades(open_ones),
@@ -120,6 +127,15 @@ def decide_all(
         _engine(open_ones, counts, stages),
     )
     return Decided(made, damages, counts, groups)
+
+
+def _earlier_blends(
+    made: Judge, damages: Sequence[DamageVerdict], earlier: Sequence[EarlierSize]
+) -> Iterator[DamageVerdict]:
+    """Give the blends of earlier inspections that this one did not find again, for the counts."""
+    known = {one.case.subject for one in damages}
+    blends = [one.case for one in earlier if one.case.kind == "blend" and one.case.subject not in known]
+    yield from (decide_damage(made, group) for group in same_damage(blends))
 
 
 def _closed(damages: Sequence[DamageVerdict]) -> dict[tuple[str, ...], str]:

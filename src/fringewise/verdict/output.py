@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
+from fringewise.verdict.blend_plan import BlendPlan, plan_lines
 from fringewise.verdict.counts import CountVerdict
 from fringewise.verdict.deciding import DamageVerdict
 from fringewise.verdict.decision import Ground
@@ -13,7 +14,11 @@ from fringewise.verdict.statements import group_statement, statement
 from fringewise.verdict.words import CAUTION
 
 
-def verdicts_document(decided: Decided, would_decide: Mapping[str, str] | None = None) -> dict[str, Any]:
+def verdicts_document(
+    decided: Decided,
+    would_decide: Mapping[str, str] | None = None,
+    plans: Sequence[BlendPlan] = (),
+) -> dict[str, Any]:
     """Give verdicts as plain values: one entry a finding, in the order of the findings of each damage.
 
     Parameters
@@ -21,10 +26,13 @@ def verdicts_document(decided: Decided, would_decide: Mapping[str, str] | None =
     decided : Decided
     would_decide : mapping of str to str, optional
         By finding: what would settle an open case.
+    plans : sequence of BlendPlan
+        Of damages that may be blended.
     """
+    planned = {one.finding: one for one in plans}
     book, engine = decided.judge.book, decided.engine
     findings = [
-        _finding(decided, damage, n, would_decide or {})
+        _finding(decided, damage, n, would_decide or {}, planned)
         for damage in decided.damages
         for n in range(len(damage.cases))
     ]
@@ -47,7 +55,11 @@ def verdicts_document(decided: Decided, would_decide: Mapping[str, str] | None =
 
 
 def _finding(
-    decided: Decided, damage: DamageVerdict, number: int, would_decide: Mapping[str, str]
+    decided: Decided,
+    damage: DamageVerdict,
+    number: int,
+    would_decide: Mapping[str, str],
+    plans: Mapping[str, BlendPlan],
 ) -> dict[str, Any]:
     case = damage.cases[number]
     where = {name: getattr(case, name) for name in ("part", "stage", "item", "zone", "damage")}
@@ -64,8 +76,36 @@ def _finding(
         "between": [damage.bounds.mildest, damage.bounds.worst] if decisive else None,
         "act_as": damage.bounds.worst if decisive else None,
         "would_decide": would_decide.get(case.identity),
+        "blend_plan": _plan(plans.get(case.identity)),
     }
     return {name: value for name, value in stated.items() if value is not None or name == "interval"}
+
+
+def _plan(plan: BlendPlan | None) -> dict[str, Any] | None:
+    if plan is None:
+        return None
+    removal = plan.removal
+    stated: dict[str, Any] = {
+        "rule": plan.rule,
+        "depth_mm": None if removal is None else removal.depth_mm,
+        "length_mm": None if removal is None else removal.length_mm,
+        "flat_mm": None if removal is None else removal.flat_mm,
+        "radius_least_mm": None if removal is None else removal.radius_least_mm,
+        "holds": plan.holds,
+        "checks": [
+            {
+                "name": one.name,
+                "asked": one.asked,
+                "planned": one.given,
+                "holds": one.holds,
+                "source": one.source,
+            }
+            for one in plan.checks
+        ],
+        "why_not": list(plan.why_not),
+        "statement": " ".join(plan_lines(plan)),
+    }
+    return {name: value for name, value in stated.items() if value is not None}
 
 
 def _ground(ground: Ground) -> dict[str, Any]:

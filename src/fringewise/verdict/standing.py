@@ -18,11 +18,15 @@ _END: Final = "end of work"
 
 @dataclass(frozen=True, slots=True)
 class HeadDates:
-    """A head by its serial, and the days between which its calibration holds; None where not stated."""
+    """A head by its serial, the days between which its calibration holds, and how near it measures (mm).
+
+    What is not stated is None.
+    """
 
     serial: str
     calibrated_on: date | None = None
     valid_until: date | None = None
+    nearest_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

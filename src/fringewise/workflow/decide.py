@@ -13,18 +13,30 @@ from fringewise.core.errors import InputRefused, Problem, refuse
 from fringewise.equipment.documents import VerificationDocument
 from fringewise.findings.result_documents import ResultsDocument
 from fringewise.record.documents import StageDocument, WorkCardDocument
+from fringewise.verdict.blend_plan import BlendPlan, plan_blend
 from fringewise.verdict.book import LimitsBook, plain_words, same_words
-from fringewise.verdict.cases import Case, cases_of, surroundings_of
+from fringewise.verdict.cases import Case, Surroundings, cases_of, surroundings_of
 from fringewise.verdict.counts import StageSeen, stage_of
 from fringewise.verdict.deciding import judge
 from fringewise.verdict.decision import DecisionRule, decision_rule
 from fringewise.verdict.documents import DecisionDocument
 from fringewise.verdict.groups import Decided, decide_all, stages_with_seen
+from fringewise.verdict.grown import Clock, EarlierSize
+from fringewise.verdict.growth import TimeUnit
 from fringewise.verdict.output import verdicts_document
 from fringewise.verdict.quantities import QUANTITIES
+from fringewise.verdict.settling import settle_all
 from fringewise.verdict.standing import HeadDates, standing, with_stand_in
 
 _RULES: Final = "ISO 14253-1:2017, simple acceptance, guard band 1 U, or conformance probability 0.99"
+
+
+@dataclass(frozen=True, slots=True)
+class Earlier:
+    """Results of an earlier inspection with its work card, which tells the engine's hours and cycles then."""
+
+    results: ResultsDocument
+    card: WorkCardDocument
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +54,7 @@ class Inspected:
     verifications : tuple of VerificationDocument
     left_out : mapping of str to str
         Measurements that don't count, by the finding's id, each with its reason.
+    earlier : tuple of Earlier
     """
 
     results: tuple[tuple[str, ResultsDocument], ...]
@@ -50,13 +63,16 @@ class Inspected:
     heads: tuple[HeadDates, ...] = ()
     verifications: tuple[VerificationDocument, ...] = ()
     left_out: Mapping[str, str] = field(default_factory=dict)
+    earlier: tuple[Earlier, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Verdicts:
-    """The verdicts, and the plain values of their document (format 9)."""
+    """The verdicts, what would settle the open ones, blend plans, and their document (format 9)."""
 
     decided: Decided
+    would_decide: Mapping[str, str]
+    plans: tuple[BlendPlan, ...]
     document: Mapping[str, Any]
 
 
@@ -80,8 +96,12 @@ def decide(inspected: Inspected, book: LimitsBook, rule: DecisionRule | None = N
     _refuse_left_out(inspected.left_out, cases)
     near = surroundings_of([document for _, document in inspected.results])
     seen = stages_with_seen(stages, cases, inspected.seen)
-    decided = decide_all(judge(book, rule), cases, near, seen, inspected.left_out)
-    return Verdicts(decided, verdicts_document(decided))
+    made, now = judge(book, rule), _clock(inspected.card)
+    decided = decide_all(made, cases, near, seen, inspected.left_out, _earlier(inspected, stages), now)
+    nearest = {one.serial: one.nearest_mm for one in inspected.heads if one.nearest_mm is not None}
+    settled = settle_all(made, decided.damages, nearest)
+    plans = _plans(decided, near, seen)
+    return Verdicts(decided, settled, plans, verdicts_document(decided, settled, plans))
 
 
 def rule_from_words(words: str) -> DecisionRule:
@@ -127,6 +147,31 @@ def _cases(inspected: Inspected) -> list[Case]:
         cases = cases_of(document, prefix="" if alone else f"{name}:", doubts=stands.doubts)
         found += [_stood_in(one, stands.permissible_error_mm) for one in cases]
     return found
+
+
+def _plans(decided: Decided, near: Surroundings, stages: Sequence[StageSeen]) -> tuple[BlendPlan, ...]:
+    """Plan the blend of each damage that may be blended."""
+    plans = [
+        plan_blend(one, decided.damages, stages, near.places.get(one.case.damage or one.case.identity))
+        for one in decided.damages
+    ]
+    return tuple(one for one in plans if one is not None)
+
+
+def _earlier(inspected: Inspected, stages: Sequence[StageSeen]) -> tuple[EarlierSize, ...]:
+    """Take the findings of earlier inspections, each with the engine's hours and cycles then."""
+    return tuple(
+        EarlierSize(_clock(one.card), _on_card(case, stages))
+        for one in inspected.earlier
+        for case in cases_of(one.results)
+    )
+
+
+def _clock(card: WorkCardDocument | None) -> Clock:
+    if card is None:
+        return {}
+    stated: dict[TimeUnit, float | None] = {"hours": card.engine.hours, "cycles": card.engine.cycles}
+    return {unit: value for unit, value in stated.items() if value is not None}
 
 
 def _captured_at(document: ResultsDocument) -> datetime | None:
