@@ -45,8 +45,9 @@ def sizes_over_draws(
     nodes_x, nodes_y = inside.shape
     below = np.empty((nodes_x, nodes_y))
     own = np.zeros((nodes_x, nodes_y), dtype=np.bool_)
+    seen = np.zeros((nodes_x, nodes_y), dtype=np.bool_)
     waiting = np.empty((nodes_x * nodes_y, 2), dtype=np.int32)
-    line = np.empty((4 * nodes_x * nodes_y, 3))
+    line = np.empty((3, 4 * nodes_x * nodes_y))
     normal = np.zeros(3)
     for draw in range(len(heights_mm)):
         depth, i, j = _deepest(heights_mm[draw], inside)
@@ -63,8 +64,8 @@ def sizes_over_draws(
         normal /= np.sqrt(np.sum(normal**2))
         count = _trace(below, own, waiting[:held], points_mm, normals, level, line)
         if count >= 3:
-            _extents(line[:count], normal, sizes[draw])
-            sizes[draw, 3] = _area(below, own, waiting[:held], cell_mm2)
+            _extents(line[:, :count], normal, sizes[draw])
+            sizes[draw, 3] = _area(below, own, seen, waiting[:held], cell_mm2)
         for k in range(held):
             own[waiting[k, 0], waiting[k, 1]] = False
 
@@ -145,56 +146,61 @@ def _trace(
                 part = below[a, b] / (below[a, b] - below[k, m])
                 for axis in range(3):
                     on_sheet = (1 - part) * points_mm[a, b, axis] + part * points_mm[k, m, axis]
-                    line[count, axis] = on_sheet + level * normals[a, b, axis]
+                    line[axis, count] = on_sheet + level * normals[a, b, axis]
                 count += 1
     return count
 
 
-@kernel()
+@kernel(fastmath=True)
 def _extents(line: Array, normal: Array, sizes: Array) -> None:
-    """Greatest distance between two points of the line, and its extent square to that."""
-    most, first, second = -1.0, 0, 0
-    for a in range(len(line)):
-        x, y, z = line[a]
+    """Greatest distance between two points of the line (3, N), and its extent square to that."""
+    most, first = -1.0, 0
+    for a in range(line.shape[1]):
+        farthest = 0.0
         for b in range(a):
-            apart = (x - line[b, 0]) ** 2 + (y - line[b, 1]) ** 2 + (z - line[b, 2]) ** 2
-            if apart > most:
-                most, first, second = apart, a, b
-    along = line[second] - line[first]
+            apart = (line[0, a] - line[0, b]) ** 2
+            apart += (line[1, a] - line[1, b]) ** 2
+            apart += (line[2, a] - line[2, b]) ** 2
+            farthest = max(farthest, apart)
+        if farthest > most:
+            most, first = farthest, a
+    reached, second = -1.0, 0
+    for b in range(first):
+        apart = (line[0, first] - line[0, b]) ** 2
+        apart += (line[1, first] - line[1, b]) ** 2
+        apart += (line[2, first] - line[2, b]) ** 2
+        if apart > reached:
+            reached, second = apart, b
+    along = line[:, second] - line[:, first]
     across_x = normal[1] * along[2] - normal[2] * along[1]
     across_y = normal[2] * along[0] - normal[0] * along[2]
     across_z = normal[0] * along[1] - normal[1] * along[0]
     size = np.sqrt(across_x**2 + across_y**2 + across_z**2)
     low, high = np.inf, -np.inf
-    for a in range(len(line)):
-        side = (line[a, 0] * across_x + line[a, 1] * across_y + line[a, 2] * across_z) / size
+    for a in range(line.shape[1]):
+        side = (line[0, a] * across_x + line[1, a] * across_y + line[2, a] * across_z) / size
         low, high = min(low, side), max(high, side)
     sizes[1] = np.sqrt(most)
     sizes[2] = high - low
 
 
 @kernel()
-def _area(below: Array, own: BoolArray, held: Numbers, cell_mm2: Array) -> float:
+def _area(below: Array, own: BoolArray, seen: BoolArray, held: Numbers, cell_mm2: Array) -> float:
     """Area inside the contour: own nodes' shares of their cells, and neighbours' that it cuts."""
     nodes_x, nodes_y = below.shape
     area = 0.0
     for n in range(len(held)):
         a, b = held[n]
         area += max(_share(below, a, b), 0.5) * cell_mm2[a, b]
-    for i in range(nodes_x):
-        for j in range(nodes_y):
-            if not own[i, j] and below[i, j] <= 0 and _beside(own, i, j):
-                area += min(_share(below, i, j), 0.5) * cell_mm2[i, j]
+        for k in range(max(a - 1, 0), min(a + 2, nodes_x)):
+            for m in range(max(b - 1, 0), min(b + 2, nodes_y)):
+                if not own[k, m] and not seen[k, m] and below[k, m] <= 0:
+                    area += min(_share(below, k, m), 0.5) * cell_mm2[k, m]
+                    seen[k, m] = True
+    for n in range(len(held)):
+        a, b = held[n]
+        seen[max(a - 1, 0) : a + 2, max(b - 1, 0) : b + 2] = False
     return area
-
-
-@kernel()
-def _beside(own: BoolArray, i: int, j: int) -> bool:
-    for k in range(max(i - 1, 0), min(i + 2, own.shape[0])):
-        for m in range(max(j - 1, 0), min(j + 2, own.shape[1])):
-            if own[k, m]:
-                return True
-    return False
 
 
 @kernel()

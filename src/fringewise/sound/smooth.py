@@ -10,12 +10,14 @@ Stat. Assoc. 83:1134).
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Final
 
 import cv2
 import numpy as np
-from scipy.linalg import cho_solve_banded, cholesky_banded
+import numpy.typing as npt
+from scipy.linalg import cho_solve_banded, cholesky_banded, solve_triangular
 from scipy.linalg.lapack import dtbtrs
 
 from fringewise.core.checks import Array
@@ -89,9 +91,25 @@ class Smooth:
 
     def draws(self, count: int, rng: np.random.Generator) -> Array:
         """Draws (count, K) of the coefficients about their values."""
-        normal = rng.standard_normal((len(self.coefficients), count))
-        off, _ = dtbtrs(self.root, normal, uplo="L", trans="T")
-        return np.asarray(self.coefficients + max(1.0, self.misfit) * off.T)
+        return np.asarray(self.coefficients + self.offsets(count, rng))
+
+    def offsets(self, count: int, rng: np.random.Generator) -> npt.NDArray[np.float32]:
+        """Draws (count, K) of how far the coefficients lie from their values, in single precision.
+
+        Solved with the root of their precision, whose band is cut into dense blocks: so thousands of draws
+        cost a few products of matrices.
+        """
+        band, terms = self.root.shape[0] - 1, self.root.shape[1]
+        off = rng.standard_normal((terms, count), dtype=np.float32)
+        for first in reversed(range(0, terms, band)):
+            end = min(first + band, terms)
+            right = off[first:end]
+            if end < terms:
+                beside = _block(self.root, (end, min(end + band, terms)), (first, end))
+                right = right - beside.T @ off[end : end + band]
+            own = _block(self.root, (first, end), (first, end))
+            off[first:end] = solve_triangular(own, right, lower=True, trans=1, check_finite=False)
+        return np.asarray(off.T * np.float32(max(1.0, self.misfit)))
 
 
 def fit_smooth(x: Array, y: Array, value: Array, sigma: Array, *, knots: int, rounds: int = 0) -> Smooth:
@@ -196,6 +214,14 @@ class _Bending:
 _SECOND_DERIVATIVES: Final = ((2, 0, 1.0), (1, 1, 2.0), (0, 2, 1.0))
 
 
+def _block(root: Array, rows: tuple[int, int], columns: tuple[int, int]) -> npt.NDArray[np.float32]:
+    """Rows by columns, each from … to, of the lower matrix whose band is `root`."""
+    i, j = np.ogrid[slice(*rows), slice(*columns)]
+    below = i - j
+    held = (below >= 0) & (below < root.shape[0])
+    return np.where(held, root[np.where(held, below, 0), j], 0.0).astype(np.float32)
+
+
 def _axes(x: Array, y: Array, knots: int) -> tuple[Axis, Axis]:
     low = np.array([x.min(), y.min()])
     span = np.maximum(np.array([np.ptp(x), np.ptp(y)]), 1e-12)
@@ -226,12 +252,33 @@ def _most_probable(data: _Data, penalty: Array) -> tuple[Array, Array, Array]:
 
     middle = math.log(data.band[0].mean() / penalty[0].mean())
     coarse = middle + np.linspace(-_LOG_RANGE, _LOG_RANGE, _COARSE_STEPS)
-    best = coarse[int(np.argmin([solved(s)[0] for s in coarse]))]
+    best = coarse[_least_of(coarse, solved)]
     step = coarse[1] - coarse[0]
     fine = best + np.linspace(-step, step, _FINE_STEPS)
-    log_smoothness = fine[int(np.argmin([solved(s)[0] for s in fine]))]
+    log_smoothness = fine[_least_of(fine, solved)]
     _, coefficients, root = solved(log_smoothness)
     return coefficients, root, math.exp(log_smoothness) * penalty
+
+
+def _least_of(places: Array, of: Callable[[float], tuple[float, Array, Array]]) -> int:
+    """Number of the place where a function that first falls and then rises is least, by few evaluations.
+
+    It is followed from the middle downhill, so that most places are never tried.
+    """
+    tried: dict[int, float] = {}
+
+    def value(n: int) -> float:
+        if n not in tried:
+            tried[n] = of(float(places[n]))[0]
+        return tried[n]
+
+    at = len(places) // 2
+    while True:
+        near = [n for n in (at - 1, at, at + 1) if 0 <= n < len(places)]
+        best = min(near, key=value)
+        if best == at:
+            return at
+        at = best
 
 
 def _effective_terms(root: Array, band: Array) -> float:
