@@ -28,6 +28,9 @@ HUBER: Final = 2.0
 OUTLIER: Final = 5.0
 """Residuals beyond this many standard deviations of their own kind are left out."""
 
+OWN_FREEDOM: Final = 30.0
+"""So many residuals the scatter of all views weighs against a view's own."""
+
 _STEPS: Final = 60
 _SETTLED: Final = 1e-9
 _SETTLED_ROUGHLY: Final = 1e-3
@@ -67,7 +70,7 @@ def adjust(
     prior: ShapePrior,
     held: Held,
     start: State,
-    scales: Scales = (1.0, 1.0, 1.0),
+    scales: Scales | None = None,
     kept: BoolArray | None = None,
 ) -> Adjusted:
     """Adjust all unknowns by damped Gauss-Newton steps.
@@ -81,8 +84,8 @@ def adjust(
     held : Held
         The head's free parameters and what is known of them; all others stay as in `start`.
     start : State
-    scales : (float, float, float)
-        Factors on the stated standard deviations of `GROUPS`.
+    scales : (V, 3) array, optional
+        Factors on the stated standard deviations, for each view and each of `GROUPS`; 1 where absent.
     kept : (R,) of bool, optional
         Which residuals count. Absent: all, by Huber's function, and only roughly: for finding outliers.
 
@@ -91,7 +94,8 @@ def adjust(
     NotMeasurable
         Where it does not settle.
     """
-    problem = _Problem(tuple(views), nominal_mm, prior, held, scales, kept)
+    factors = np.ones((len(views), len(GROUPS))) if scales is None else scales
+    problem = _Problem(tuple(views), nominal_mm, prior, held, factors, kept)
     settled = _SETTLED if kept is not None else _SETTLED_ROUGHLY
     state, damping, now = start, 1e-4, problem.judged(start)
     if now is None:
@@ -116,31 +120,52 @@ def adjust(
     )
 
 
-def scales_from(adjusted: Adjusted, scales: Scales, *, robust: bool) -> Scales:
-    """Scale each group's standard deviations by what its residuals show beyond what the fit took away.
+def scales_from(adjusted: Adjusted, scales: Scales, *, robust: bool, each_view: bool = True) -> Scales:
+    """Scale standard deviations by what the residuals show beyond what the fit took away.
 
-    `robust` goes by the median of their sizes, for as long as outliers are among them.
+    Each view has its own scatter (focus, light, a target that moved between the frames); it is drawn towards
+    that of all views as if they were `OWN_FREEDOM` residuals of its own.
+
+    Parameters
+    ----------
+    adjusted : Adjusted
+    scales : (V, 3) array
+        Those that it was adjusted with.
+    robust : bool
+        Go by the median of the residuals' sizes, for as long as outliers are among them.
+    each_view : bool
+        False: one scale for all views.
     """
-    made = list(scales)
+    residual, made = adjusted.residual, scales.copy()
+    square = residual.values**2 * (scales[residual.view, residual.group] ** 2)
     for n in range(len(GROUPS)):
-        at = (adjusted.residual.group == n) & adjusted.kept
-        freedom = float(np.sum(1 - adjusted.leverage[at]))
+        at = (residual.group == n) & adjusted.kept
+        usual, freedom = _variance(square[at], adjusted.leverage[at], robust=robust)
         if freedom <= 1:
             continue
-        values = adjusted.residual.values[at]
-        if robust:
-            free_share = freedom / int(at.sum())
-            made[n] *= _NORMAL_SCATTER * float(np.median(np.abs(values))) / float(np.sqrt(free_share))
-        else:
-            made[n] *= float(np.sqrt(np.sum(values**2) / freedom))
-    return made[0], made[1], made[2]
+        for view in range(len(scales)):
+            own = at & (residual.view == view)
+            found, degrees = _variance(square[own], adjusted.leverage[own], robust=robust)
+            if not each_view:
+                degrees = 0.0
+            made[view, n] = np.sqrt((degrees * found + OWN_FREEDOM * usual) / (degrees + OWN_FREEDOM))
+    return made
 
 
 def without_outliers(adjusted: Adjusted, before: Scales, after: Scales) -> BoolArray:
-    """Say which residuals lie within `OUTLIER` of their group's new scale."""
-    change = np.array(after) / np.array(before)
-    size = np.abs(adjusted.residual.values) / change[adjusted.residual.group]
-    return np.asarray(size <= OUTLIER)
+    """Say which residuals lie within `OUTLIER` of their new scale."""
+    change = (after / before)[adjusted.residual.view, adjusted.residual.group]
+    return np.asarray(np.abs(adjusted.residual.values) / change <= OUTLIER)
+
+
+def _variance(square: Array, leverage: Array, *, robust: bool) -> tuple[float, float]:
+    """Variance of residuals in stated units, and its degrees of freedom."""
+    freedom = float(np.sum(1 - leverage))
+    if freedom <= 1:
+        return 0.0, 0.0
+    if not robust:
+        return float(np.sum(square)) / freedom, freedom
+    return _NORMAL_SCATTER**2 * float(np.median(square)) * len(square) / freedom, freedom
 
 
 def parameter_value(head: Head, name: str) -> float:

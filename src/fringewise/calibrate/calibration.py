@@ -126,7 +126,7 @@ def calibrate_views(
     held = free_parameters(state.head, _in_camera(seen, nominal, state), habits)
     seen, state = _settled(seen, target, prior, held, state)
     progress.step("calibrating", 2, _SCALINGS + 3)
-    scales: Scales = (1.0, 1.0, 1.0)
+    scales = np.ones((len(seen), len(GROUPS)))
     adjusted = adjust(seen, nominal, prior, held, state, scales)
     for n in range(_SCALINGS):
         found = scales_from(adjusted, scales, robust=n == 0)
@@ -143,7 +143,7 @@ def calibrate_views(
         poses=state.poses,
         points_mm=nominal + state.single_mm + np.einsum("q,qni->ni", state.bend, prior.modes),
         adjusted=adjusted,
-        scales=dict(zip(GROUPS, scales, strict=True)),
+        scales=_usual(seen, scales),
         left_open=carried_by_data(held, adjusted.covariance),
     )
     return replace(made, advice=refuse_weak(made.head, seen, made.points_in_camera()))
@@ -175,7 +175,8 @@ def _settled(
     """Settle which way round the target lay, and take dots' own centres for their ellipses' middles."""
     nominal = target.points_mm()
     rough = adjust(views, nominal, prior, held, state)
-    scales = scales_from(rough, (1.0, 1.0, 1.0), robust=True)
+    ones = np.ones((len(views), len(GROUPS)))
+    scales = scales_from(rough, ones, robust=True, each_view=False)
 
     def start(of: Sequence[TargetView]) -> State:
         poses = tuple(
@@ -191,6 +192,12 @@ def _settled(
     found = adjust(settled, nominal, prior, held, start(settled), scales).state
     own = [with_own_centres(view, found.head, pose) for view, pose in zip(settled, found.poses, strict=True)]
     return tuple(own), found
+
+
+def _usual(views: Sequence[TargetView], scales: Scales) -> dict[str, float]:
+    rows = any(view.row is not None for view in views)
+    found = np.sqrt(np.mean(scales**2, axis=0))
+    return {group: float(found[n]) for n, group in enumerate(GROUPS) if rows or group != "rows"}
 
 
 def _in_camera(views: Sequence[TargetView], nominal: Array, state: State) -> list[Array]:

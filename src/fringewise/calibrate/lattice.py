@@ -138,19 +138,33 @@ def _fitted(cells: dict[Cell, int], points: Array, columns: int, rows: int) -> L
     index = np.array(list(cells))
     low = index.min(axis=0)
     across, down = (int(n) for n in np.ptp(index, axis=0) + 1)
-    swap = (across, down) != (columns, rows)
-    if swap and (across, down) != (rows, columns):
-        return None
-    members = np.full((down, across), -1, dtype=np.intp)
+    grown = np.full((down, across), -1, dtype=np.intp)
     for (a, b), n in cells.items():
-        members[b - low[1], a - low[0]] = n
-    if swap:  # a quarter turn keeps the handedness
-        members = np.rot90(members)
-    if np.mean(members >= 0) < _LEAST_FILLED:
+        grown[b - low[1], a - low[0]] = n
+    members = _window(grown, columns, rows)
+    if members is None:
         return None
     places = np.where(members[..., None] >= 0, points[members], np.nan)
     lattice = Lattice(places, members)
     return turned(lattice) if np.nanmean(local_steps(places)[0][..., 0]) < 0 else lattice
+
+
+def _window(grown: IndexArray, columns: int, rows: int) -> IndexArray | None:
+    """The fullest field of columns × rows, either way round; None where two are as full or none is enough.
+
+    A few stray points beyond the grid's rim may have joined it.
+    """
+    best: IndexArray | None = None
+    fullest, again = 0, False
+    for turn in (grown, np.rot90(grown)) if columns != rows else (grown,):  # a quarter turn is no mirror
+        for top in range(turn.shape[0] - rows + 1):
+            for left in range(turn.shape[1] - columns + 1):
+                field = turn[top : top + rows, left : left + columns]
+                filled = int(np.sum(field >= 0))
+                again = filled == fullest or (again and filled < fullest)
+                if filled > fullest:
+                    best, fullest = field, filled
+    return best if best is not None and not again and fullest >= _LEAST_FILLED * columns * rows else None
 
 
 def _filled(lattice: Lattice) -> int:

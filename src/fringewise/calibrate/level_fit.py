@@ -26,6 +26,9 @@ from fringewise.core.checks import Array
 Shape = Callable[[Array, Array, Array], Array]
 """Gives the blurred shape at offsets x, y (N,) for (u, v, …, blur): place first, blur last."""
 
+PIXEL_PX: Final = 0.29
+"""A pixel's own width as a blur: no photo is sharper, and a shape that were would let its place slip by."""
+
 _STEPS: Final = 40
 _SETTLED_PX: Final = 1e-4
 _DIFFERENCE: Final = 1e-3
@@ -79,14 +82,15 @@ def disc(x: Array, y: Array, p: Array) -> Array:
     own = np.stack([x - p[0], y - p[1]], axis=1) @ back
     reach = np.maximum(np.sqrt(np.sum(own * own, axis=1)), 1e-9)
     slope = np.linalg.norm((own / reach[:, None]) @ back, axis=1)
-    return np.asarray(ndtr((1 - reach) / (np.maximum(slope, 1e-9) * abs(p[5]))))
+    return np.asarray(ndtr((1 - reach) / (np.maximum(slope, 1e-9) * np.hypot(p[5], PIXEL_PX))))
 
 
 def saddle(x: Array, y: Array, p: Array) -> Array:
     """Blurred meeting of four squares: −1 to 1; p = (u, v, angle of one line, of the other, blur)."""
     first = (y - p[1]) * np.cos(p[2]) - (x - p[0]) * np.sin(p[2])
     second = (y - p[1]) * np.cos(p[3]) - (x - p[0]) * np.sin(p[3])
-    return np.asarray((2 * ndtr(first / abs(p[4])) - 1) * (2 * ndtr(second / abs(p[4])) - 1))
+    blur = np.hypot(p[4], PIXEL_PX)
+    return np.asarray((2 * ndtr(first / blur) - 1) * (2 * ndtr(second / blur) - 1))
 
 
 def fit_levels(shape: Shape, window: Window, start: Array, *, tied: bool) -> LevelFit:
@@ -144,7 +148,7 @@ class _Model:
         blur = p[-2] if self.tied else p[-1]
         for n, move in enumerate(moves, 1):  # the shape's slope is that of moving it the other way
             slope = (self.level(p - move) - self.level(p + move)) / (2 * _DIFFERENCE)
-            lit[:, n] += blur**2 * slope / self.reach()
+            lit[:, n] += (blur**2 + PIXEL_PX**2) * slope / self.reach()
         return plane + p[-1] * lit if self.tied else np.hstack([plane, lit])
 
     def solve(self, p: Array) -> tuple[Array, Array, Array]:

@@ -22,7 +22,8 @@ from fringewise.capture.head import Head
 from fringewise.core.checks import Array
 
 BoolArray = npt.NDArray[np.bool_]
-Scales = tuple[float, float, float]
+Scales = Array
+"""Factors on stated standard deviations (V, 3), for each view and each of `GROUPS`."""
 
 GROUPS: Final = ("camera", "columns", "rows")
 """Kinds of residuals; each is scaled by its own scatter."""
@@ -122,8 +123,8 @@ def rows_of(
     ----------
     names : tuple of str
         The head's free parameters.
-    scales : (float, float, float)
-        Factors on the stated standard deviations of `GROUPS`.
+    scales : (V, 3) array
+        Factors on the stated standard deviations, for each view and each of `GROUPS`.
     """
     places = places_of(state, nominal_mm, prior)
     made, shared = [], []
@@ -132,7 +133,7 @@ def rows_of(
         points = state.poses[number].to_camera(places[view.points])
         if not np.all(points[:, 2] > 0):
             return None
-        parts = _parts(view, points, state.head, names, scales)
+        parts = _parts(view, points, state.head, names, scales[number])
         rows, own_shared, by_pose = _view_rows(number, view, points, state.poses[number], parts, prior)
         wide = np.zeros((len(by_pose), width))
         wide[:, : own_shared.shape[1]] = own_shared
