@@ -10,11 +10,14 @@ from scipy.optimize import minimize
 from fringewise.core.checks import Array
 from fringewise.core.errors import NotMeasurable
 from fringewise.core.measured import Measured
-from fringewise.findings.combine import Touch, Variances, bound_of, combine
+from fringewise.findings.blocks import Block, Wanted
+from fringewise.findings.combine import Touch, bound_of
 from fringewise.findings.finding import Drawing, Finding, FindingResult
 from fringewise.findings.kind import Kind, Look, QuantityMeaning
 from fringewise.findings.marks import Place, drawn_places, marks_on_metal
-from fringewise.sound.points import ray_points
+from fringewise.findings.placed_sizes import Added, overlapping, size_of_places
+from fringewise.findings.relief_draws import term_draws
+from fringewise.sound.points import on_rays, ray_points
 from fringewise.sound.shape import points_on, polyline_length
 from fringewise.sound.smooth import Smooth, fit_smooth
 
@@ -57,31 +60,13 @@ def straight_between(look: Look, places: list[Place], name: str) -> Measured:
         raise NotMeasurable("both ends lie on the same place")
     direction = apart / length
     gradient = np.vstack([-direction, direction])
-    variances = place_variances(places, gradient)
     touch = Touch(np.array([p.point_mm for p in places]), gradient, np.ones(2, dtype=bool))
-    return combine(name, "mm", length, variances, surface=look.surface, touch=touch)
+    wanted = Wanted(name, "mm", touch, least=0.0)
+    return size_of_places(look, places, _lengths, wanted, gradients=gradient)
 
 
-def place_variances(places: list[Place], gradients: Array) -> Variances:
-    """Variances of a size that hangs on places with these derivatives (K, 3).
-
-    Places whose points overlap share noise: their parts are then added in full, not as squares.
-    """
-    noise = np.array([p.noise_variance(g) for p, g in zip(places, gradients, strict=True)])
-    model = np.array([p.model_variance(g) for p, g in zip(places, gradients, strict=True)])
-    marks = sum(p.marks_variance(g) for p, g in zip(places, gradients, strict=True))
-    if overlapping(places):
-        return Variances(float(np.sqrt(noise).sum() ** 2), marks, float(np.sqrt(model).sum() ** 2))
-    return Variances(float(noise.sum()), marks, float(model.sum()))
-
-
-def overlapping(places: list[Place]) -> bool:
-    """Whether two of the places were fitted to some of the same pixels."""
-    return any(
-        np.hypot(*(a.uv_px - b.uv_px)) < a.radius_px + b.radius_px
-        for n, a in enumerate(places)
-        for b in places[n + 1 :]
-    )
+def _lengths(points_mm: Array) -> Array:
+    return np.asarray(np.linalg.norm(points_mm[:, 1] - points_mm[:, 0], axis=1))
 
 
 def close_ends_warning(places: list[Place]) -> tuple[str, ...]:
@@ -105,21 +90,39 @@ def _along_surface(look: Look, places: list[Place], straight: Measured) -> Measu
     steps = np.diff(points, axis=0)
     steps /= np.linalg.norm(steps, axis=1, keepdims=True)
     gradient = np.vstack([-steps[:1], steps[:-1] - steps[1:], steps[-1:]])
-    parts = place_variances(places, np.vstack([gradient[0], gradient[-1]]))
-    noise = parts.frame_noise + _longer_variance(smooth, path, points, gradient, chord)
-    variances = Variances(noise, parts.marks, parts.restored_metal)
-    touch = Touch.at(points, gradient, decoded=False)
-    return combine("along_surface", "mm", length, variances, surface=look.surface, touch=touch)
+    arc = Added(
+        Block(
+            "frame noise",
+            np.zeros(smooth.coefficients.size),
+            draw=lambda rng, count: term_draws(smooth, count, rng),
+            variance=smooth.variance,
+            draw_is_normal=True,
+        ),
+        lambda terms: _longer(smooth, path, terms),
+        _longer_row(smooth, path, points, gradient, chord),
+    )
+    wanted = Wanted("along_surface", "mm", Touch.at(points, gradient, decoded=False), least=0.0)
+    ends_gradient = np.vstack([gradient[0], gradient[-1]])
+    return size_of_places(look, places, _lengths, wanted, gradients=ends_gradient, added=arc)
 
 
-def _longer_variance(smooth: Smooth, path: Array, points: Array, gradient: Array, chord: Array) -> float:
-    """Variance from frame noise of how much longer the path on the surface is than its chord."""
+def _longer(smooth: Smooth, path: Array, terms: Array) -> Array:
+    """How much longer (count,) a path on the surface is than its chord, with terms (count, K) off."""
+    basis = smooth.basis(path[:, 0], path[:, 1])
+    w = (basis @ smooth.coefficients)[None] + terms @ basis.T.astype(terms.dtype)
+    points = on_rays(path[None, :, 0], path[None, :, 1], w)
+    along = np.linalg.norm(np.diff(points, axis=1), axis=2).sum(axis=1)
+    return np.asarray(along - np.linalg.norm(points[:, -1] - points[:, 0], axis=1))
+
+
+def _longer_row(smooth: Smooth, path: Array, points: Array, gradient: Array, chord: Array) -> Array:
+    """How the same follows the surface's terms (K,)."""
     direction = chord / np.linalg.norm(chord)
     more = gradient.copy()
     more[0] += direction
     more[-1] -= direction
     by_depth = np.einsum("ni,ni->n", more, -points * points[:, 2:])
-    return float(smooth.variance(by_depth @ smooth.basis(path[:, 0], path[:, 1]))[0])
+    return np.asarray(by_depth @ smooth.basis(path[:, 0], path[:, 1]))
 
 
 def _strip(look: Look, ends_px: Array) -> Smooth:

@@ -46,6 +46,8 @@ class Place:
         Standard uncertainty of the mark, in u and in v.
     radius_px : float
         How far the points reach that the sheet is fitted to.
+    sheet : Sheet
+        The smooth surface round the mark.
     """
 
     uv_px: Array
@@ -56,18 +58,7 @@ class Place:
     model: float
     sigma_px: float
     radius_px: float
-
-    def noise_variance(self, gradient: Array) -> float:
-        """Variance from frame noise of a size whose derivative by the point is `gradient` (3,)."""
-        return float((gradient @ self.by_depth) ** 2 * self.noise)
-
-    def model_variance(self, gradient: Array) -> float:
-        """Variance from the local surface's misfit, likewise."""
-        return float((gradient @ self.by_depth) ** 2 * self.model)
-
-    def marks_variance(self, gradient: Array) -> float:
-        """Variance from placing the mark, likewise."""
-        return float(self.sigma_px**2 * np.sum((gradient @ self.by_mark) ** 2))
+    sheet: Sheet
 
 
 def marks_on_metal(surface: Surface, marks_px: Array) -> None:
@@ -153,6 +144,7 @@ def place(look: Look, mark_px: Array, sigma_px: float) -> Place:
         float(row @ sheet.model_covariance @ row),
         sigma_px,
         radius,
+        sheet,
     )
 
 

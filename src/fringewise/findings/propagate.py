@@ -282,7 +282,9 @@ def _spread(sizes: Array) -> Array:
 
 def _linear_result(one: Wanted, linear: _Linear, shared: Shared, surface: Surface | None) -> Measured:
     made = measured_from(one.name, one.unit, max(linear.value, one.least), linear.parts, shared, surface)
-    return replace(made, degrees_of_freedom=linear.degrees_of_freedom)
+    made = replace(made, degrees_of_freedom=linear.degrees_of_freedom)
+    low, high = made.interval_95
+    return made if low >= one.least else replace(made, interval=(one.least, max(high, one.least)))
 
 
 def _drawn_result(

@@ -84,7 +84,8 @@ def ray_length(x: Array, y: Array) -> Array:
 
 def on_rays(x: Array, y: Array, inverse_depth: Array) -> Array:
     """Points (…, 3) in mm at inverse depths along the rays (x, y)."""
-    return np.stack([x, y, np.ones_like(x)], axis=-1) / inverse_depth[..., None]
+    rays = np.stack([x, y, np.ones_like(x)], axis=-1)
+    return np.asarray(rays / inverse_depth[..., None])
 
 
 def ray_points(surface: Surface, chosen: BoolArray, *, top_left: tuple[int, int] = (0, 0)) -> RayPoints:
