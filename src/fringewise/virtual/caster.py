@@ -25,6 +25,8 @@ NOTHING: Final = -1
 _MOST_LAYERS: Final = 8
 _STEP_ON_MM: Final = 2e-4
 _ROUNDING_MM: Final = 2e-4
+_CHORD_TAKEN: Final = 3
+"""Every third triangle is asked how far it stands off its sheet: neighbours do alike."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +79,7 @@ class Caster:
         self._tree = rtcore_scene.EmbreeScene()
         TriangleMesh(self._tree, vertices.astype(np.float32), corners.astype(np.int32))
         self.chord_mm = max(
-            _chord(patch, mesh.vertices, mesh.triangles, mesh.st)
+            _chord(patch, mesh.vertices, mesh.triangles[::_CHORD_TAKEN], mesh.st)
             for patch, mesh in zip(scene.patches, meshes, strict=True)
         )
 

@@ -12,7 +12,7 @@ from fringewise.capture.head import Head
 from fringewise.core.checks import Array
 from fringewise.core.progress import Progress, Silent
 from fringewise.virtual.caster import NOTHING, Caster, PatchNumbers
-from fringewise.virtual.optics import pattern_place, projector_centre
+from fringewise.virtual.optics import pattern_place
 from fringewise.virtual.patch import BoolArray, Scene
 from fringewise.virtual.pixel_rays import Centres, PixelHits, look_at_centres, look_at_pixels, pixel_offsets
 from fringewise.virtual.pixel_truth import PixelTruth
@@ -137,9 +137,8 @@ def _truth(caster: Caster, head: Head, centres: Centres) -> PixelTruth:
     met = centres.met.patch != NOTHING
     xyz = np.full((len(met), 3), np.nan)
     xyz[met] = centres.met.depth[met, None] * centres.directions[met]
-    lit = np.zeros(len(met), dtype=np.bool_)
-    lit[met] = _in_pattern(xyz[met], head)
-    lit[lit] = caster.in_light(xyz[lit], centres.normals[lit], projector_centre(head))
+    lit = centres.in_light.copy()
+    lit[lit] = _in_pattern(xyz[lit], head)
     return PixelTruth(
         xyz.reshape(*shape, 3),
         centres.met.patch.reshape(shape),

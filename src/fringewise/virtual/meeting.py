@@ -19,8 +19,8 @@ from fringewise.virtual.patch import BoolArray, Patch
 LOOSE_MM: Final = 2e-3
 """A step along the sheet below this leaves an error below 0.02 µm where curvature is 10 mm⁻¹ or less."""
 
-TIGHT_MM: Final = 1e-7
-"""The truth's rays go on until a step is below this: what is left is rounding."""
+TIGHT_MM: Final = 1e-5
+"""The truth's rays go on until a step is below this; half the curvature by its square is left: below 1e-9."""
 
 _MOST_STEPS: Final = 12
 _FARTHEST_STRAY_MM: Final = 0.5

@@ -132,12 +132,11 @@ def _look_along(u: Array, v: Array, lens: Array, found: Array) -> None:
     for i in range(len(u)):
         a = (u[i] - lens[2]) / lens[0]
         b = (v[i] - lens[3]) / lens[1]
-        x, y, miss = a, b, np.inf
+        x, y, settled = a, b, False
         for _ in range(30):
             x0, y0 = _bend(x, y, lens)
             ex, ey = a - x0, b - y0
-            miss = abs(ex) + abs(ey)
-            if miss < 2e-15 or not miss < 1e6:
+            if not abs(ex) + abs(ey) < 1e6:
                 break
             x1, y1 = _bend(x + step, y, lens)
             x2, y2 = _bend(x, y + step, lens)
@@ -146,8 +145,9 @@ def _look_along(u: Array, v: Array, lens: Array, found: Array) -> None:
             dx, dy = (yy * ex - xy * ey) * scale, (xx * ey - yx * ex) * scale
             x += dx
             y += dy
-            if abs(dx) + abs(dy) < 1e-15:
+            if abs(dx) + abs(dy) < 1e-8:  # the next step would be a millionth of this one
+                settled = True
                 break
-        found[i, 0] = x if miss < 1e-10 else np.nan
-        found[i, 1] = y if miss < 1e-10 else np.nan
+        found[i, 0] = x if settled else np.nan
+        found[i, 1] = y if settled else np.nan
         found[i, 2] = 1.0

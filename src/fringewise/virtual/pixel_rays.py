@@ -5,8 +5,9 @@ drawn in steps of 1/n pixel, and as many lie left as right: a smooth surface is 
 
 Where a pixel and its eight neighbours lie on one sheet with normals within 0.01 rad, its other rays end on
 the centre's tangent plane: off the sheet by less than 0.1 µm in the pixel's corners. Everywhere else each ray
-is followed to the sheet's formula. What stands in the way, cut-away metal, albedo and the light's way are
-asked at every ray.
+is followed to the sheet's formula, and what stands in its way is asked; so is the light's way of every ray
+wherever one of the nine pixels' centres is in the light and another in the dark. Cut-away metal and albedo
+are asked at every ray. (What is narrower than a pixel is thus missed where it stands alone before a face.)
 """
 
 from __future__ import annotations
@@ -40,14 +41,20 @@ class Centres:
         Camera's frame, z = 1.
     normals : (P, 3) array
         Camera's frame, on the side that is looked at; 0 where there is nothing.
+    in_light : (P,) bool
+        The projector's centre is in sight.
     flat : (P,) bool
         The pixel lies with its neighbours on one sheet that hardly bends there.
+    alike : (P,) bool
+        It is flat, and in the light or in the dark together with its neighbours.
     """
 
     met: Met
     directions: Array
     normals: Array
+    in_light: BoolArray
     flat: BoolArray
+    alike: BoolArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,8 +109,14 @@ def look_at_centres(caster: Caster, head: Head, pixels_at_once: int) -> Centres:
     names = ("patch", "st", "depth", "tangents")
     met = Met(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
     normals = met.seen_normals(caster.scene, along)
+    in_light = np.zeros(len(along), dtype=np.bool_)
+    seen = np.flatnonzero(met.patch != NOTHING)
+    in_light[seen] = caster.in_light(
+        met.depth[seen, None] * along[seen], normals[seen], projector_centre(head)
+    )
     flat = _flat_pixels(met.patch.reshape(height, width), normals.reshape(height, width, 3))
-    return Centres(met, along, normals, flat.ravel())
+    alike = flat & _like_neighbours(in_light.reshape(height, width))
+    return Centres(met, along, normals, in_light, flat.ravel(), alike.ravel())
 
 
 def look_at_pixels(
@@ -112,7 +125,9 @@ def look_at_pixels(
     """Follow all rays of some pixels (P,), `offsets` (n, 2) from their centres."""
     n = len(offsets)
     along = _pixel_directions(pixels, offsets, head)
-    patch = caster.first_patch(along)
+    patch = np.repeat(centres.met.patch[pixels], n)
+    asked = np.flatnonzero(np.repeat(~centres.alike[pixels], n))
+    patch[asked] = caster.first_patch(along[asked])
     st, xyz, normals = np.empty((len(along), 2)), np.empty((len(along), 3)), np.empty((len(along), 3))
     _onto_tangent_planes(
         pixels,
@@ -139,9 +154,11 @@ def look_at_pixels(
     xyz[hard] = followed.depth[:, None] * seen
     normals[hard] = followed.seen_normals(caster.scene, seen)
     hit = patch != NOTHING
+    lit = np.repeat(centres.in_light[pixels], n)
+    asked = np.union1d(asked[hit[asked]], hard[hit[hard]])
+    lit[asked] = caster.in_light(xyz[asked], normals[asked], projector_centre(head))
     if not hit.all():
-        patch, st, xyz, normals = patch[hit], st[hit], xyz[hit], normals[hit]
-    lit = caster.in_light(xyz, normals, projector_centre(head))
+        patch, st, xyz, normals, lit = patch[hit], st[hit], xyz[hit], normals[hit], lit[hit]
     count = hit.reshape(-1, n).sum(axis=1)
     return PixelHits(count, patch, st, xyz, normals, _albedo(caster.scene, patch, st), lit)
 
@@ -163,6 +180,17 @@ def _flat_pixels(patch: PatchNumbers, normals: Array) -> BoolArray:
             cosine = np.einsum("ijk,ijk->ij", normals[there], normals[1:-1, 1:-1])
             flat[1:-1, 1:-1] &= cosine > _FLAT_COSINE
     return flat
+
+
+def _like_neighbours(state: BoolArray) -> BoolArray:
+    height, width = state.shape
+    alike = np.zeros((height, width), dtype=np.bool_)
+    alike[1:-1, 1:-1] = True
+    for down in (0, 1, 2):
+        for right in (0, 1, 2):
+            there = state[down : height - 2 + down, right : width - 2 + right]
+            alike[1:-1, 1:-1] &= there == state[1:-1, 1:-1]
+    return alike
 
 
 def _drop_cut_away(scene: Scene, patch: PatchNumbers, st: Array) -> None:
