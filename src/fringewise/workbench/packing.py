@@ -113,7 +113,7 @@ def pack_surface(surface: Surface) -> bytes:
 def _ends(values: npt.NDArray[np.float32]) -> list[float]:
     if not values.size:
         return [0.0, 0.0]
-    return [float(end) for end in np.percentile(values, [1, 99])]
+    return [float(end) for end in np.percentile(values, [1, 90])]
 
 
 def _scalar(values: npt.NDArray[np.float32], step: float) -> Scalar:

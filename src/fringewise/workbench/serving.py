@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import socket
+import sys
 from typing import Final
 
 import uvicorn
@@ -23,6 +24,10 @@ def own_socket(port: int = 0) -> socket.socket:
         Another program has the port.
     """
     taken = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    if sys.platform == "win32":
+        taken.setsockopt(socket.SOL_SOCKET, socket.SO_EXCLUSIVEADDRUSE, 1)
+    else:  # there, it only lets a port be taken again at once after a restart
+        taken.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         taken.bind((HOST, port))
     except OSError as error:

@@ -65,6 +65,9 @@ export function go(...parts: string[]): void {
   location.hash = wayTo(...parts);
 }
 
+let telling = 0;
 export function tell(words: string): void {
   told.value = words;
+  clearTimeout(telling);
+  telling = window.setTimeout(() => (told.value = ""), Math.max(6000, 70 * words.length));
 }

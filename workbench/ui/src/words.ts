@@ -3,7 +3,7 @@
 export const KIND_WORDS: Record<string, string> = {
   dent: "Dent", gouge: "Gouge", crack: "Crack", edge_nick: "Nick", edge_bend: "Bend", corner_loss: "Lost corner",
   tip_loss: "Lost tip", blend: "Finished blend", area: "Area", hole: "Hole", path: "Length along", distance: "Distance",
-  offset: "Offset from a line", step: "Step", clearance: "Clearance", flat: "Flat", sphere: "Sphere",
+  offset: "Offset", step: "Step", clearance: "Clearance", flat: "Flat", sphere: "Sphere",
   observation: "Seen, not sized", object: "Foreign object",
 };
 
