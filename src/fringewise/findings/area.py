@@ -9,12 +9,16 @@ import numpy as np
 
 from fringewise.core.checks import Array
 from fringewise.core.errors import NotMeasurable
-from fringewise.core.measured import Measured
-from fringewise.findings.combine import Touch, Variances, bound_of, combine
+from fringewise.core.measured import Measured, Source
+from fringewise.findings.blocks import Block, Wanted
+from fringewise.findings.combine import Touch, bound_of
 from fringewise.findings.contour import extents
 from fringewise.findings.finding import Drawing, Finding, FindingResult
 from fringewise.findings.kind import Kind, Look, QuantityMeaning
 from fringewise.findings.marks import outline_of, straight_line
+from fringewise.findings.outline_draws import PlacedOutline
+from fringewise.findings.propagate import Luck, propagate
+from fringewise.findings.relief_draws import term_draws
 from fringewise.findings.sheet_area import area_inside, area_touch
 from fringewise.sound.points import PixelRays, ray_points
 from fringewise.sound.polygon import inside_nodes, window_round
@@ -30,13 +34,13 @@ _KNOTS: Final = (4, 14)
 _LEAST_SEEN: Final = 0.6
 _LEAST_POINTS: Final = 100
 _MOST_POINTS: Final = 30_000
-_MARK_DRAWS: Final = (64, 16)
+_MARK_DRAWS: Final = 16
 _MANY_MARKS: Final = 200
 _EXCESS_DOUBT: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True)
-class _Sizes:
+class _OutlineSizes:
     """Sizes of an outline on the surface."""
 
     area: float
@@ -52,13 +56,7 @@ def measure_area(look: Look, finding: Finding) -> FindingResult:
     """Measure the outlined area on the smooth surface (format 3, ``area``)."""
     outline = outline_of(look, finding)
     smooth, seen = _smooth_inside(look, outline)
-    sizes, marks = _placed(look, smooth, outline, finding.placing_px)
-    touches, rows = _touches(look.rays, smooth, outline)
-    quantities: list[Measured] = []
-    for n, (name, unit) in enumerate(zip(("area", "perimeter", "length", "width"), _UNITS, strict=True)):
-        variances = Variances(float(smooth.variance(rows[n])[0]), marks[n])
-        made = combine(name, unit, sizes[n], variances, surface=look.surface, touch=touches[n])
-        quantities.append(made.with_bound(bound_of(finding)))
+    quantities = [one.with_bound(bound_of(finding)) for one in _quantities(look, finding, smooth, outline)]
     warnings = []
     if seen < 0.9:
         warnings.append(f"{100 * (1 - seen):.0f} % of the inside has no surface that can be trusted")
@@ -67,7 +65,48 @@ def measure_area(look: Look, finding: Finding) -> FindingResult:
     return FindingResult(finding, tuple(quantities), "", tuple(warnings), Drawing((), lines))
 
 
-_UNITS: Final = ("mm²", "mm", "mm", "mm")
+def _quantities(look: Look, finding: Finding, smooth: Smooth, outline_px: Array) -> tuple[Measured, ...]:
+    """Each size with its budget; outlines of very many marks by the linear route and a few placings."""
+    touches, rows = _touches(look.rays, smooth, outline_px)
+    wanted = [Wanted(name, unit, touch, 0.0) for (name, unit), touch in zip(_SIZES, touches, strict=True)]
+    gradient = np.array(rows)
+    noise = Block(
+        "frame noise",
+        np.zeros(smooth.coefficients.size),
+        draw=lambda rng, count: term_draws(smooth, count, rng),
+        variance=smooth.variance,
+        draw_is_normal=True,
+    )
+    found = _sizes(look.rays, smooth, outline_px).as_array()
+    if len(outline_px) > _MANY_MARKS:
+        values, marks = _placed(look, smooth, outline_px, finding.placing_px)
+
+        def straight(inputs: tuple[Array, ...]) -> Array:
+            return np.asarray(values + inputs[0] @ gradient.T)
+
+        more: dict[Source, Array] = {"marks": marks}
+        slopes: list[Array | None] = [gradient]
+        return propagate(
+            straight, [noise], wanted, rng=look.rng, surface=look.surface, gradient=slopes, more=more,
+            many=True, draws=0,
+        )  # fmt: skip
+    placed = PlacedOutline.on(smooth, look.rays, outline_px)
+    still = np.zeros((1, outline_px.size))
+    finer = found - placed.sizes(still)[0]
+
+    def sizes(inputs: tuple[Array, ...]) -> Array:
+        return np.asarray(placed.sizes(inputs[1]) + finer + inputs[0] @ gradient.T.astype(inputs[0].dtype))
+
+    blocks = [noise, Block.independent("marks", still[0], finding.placing_px)]
+    return propagate(
+        sizes, blocks, wanted, rng=look.rng, surface=look.surface, gradient=[gradient, None], many=True,
+        draws=look.draws, luck=_LUCKS,
+    )  # fmt: skip
+
+
+_SIZES: Final = (("area", "mm²"), ("perimeter", "mm"), ("length", "mm"), ("width", "mm"))
+# marks too far out and too far in cancel in the area, but any of them makes the outline longer
+_LUCKS: Final[tuple[Luck, ...]] = ("centred", "taken off", "taken off", "taken off")
 
 
 def _smooth_inside(look: Look, outline_px: Array) -> tuple[Smooth, float]:
@@ -88,13 +127,13 @@ def _smooth_inside(look: Look, outline_px: Array) -> tuple[Smooth, float]:
     return fit_smooth(points.x, points.y, points.inverse_depth, points.sigma, knots=knots), seen
 
 
-def _sizes(rays: PixelRays, smooth: Smooth, outline_px: Array) -> _Sizes:
+def _sizes(rays: PixelRays, smooth: Smooth, outline_px: Array) -> _OutlineSizes:
     line, (x, y, weights) = _line_and_nodes(rays, outline_px)
     border = points_on(smooth, line[:, 0], line[:, 1])
     normal = normals_on(smooth, x, y).mean(axis=0)
     length, width, *_ = extents(border, normal / np.linalg.norm(normal))
     perimeter = polyline_length(np.vstack([border, border[:1]]))
-    return _Sizes(area_inside(smooth, x, y, weights), perimeter, length, width)
+    return _OutlineSizes(area_inside(smooth, x, y, weights), perimeter, length, width)
 
 
 def _line_and_nodes(rays: PixelRays, outline_px: Array) -> tuple[Array, tuple[Array, Array, Array]]:
@@ -112,8 +151,7 @@ def _placed(look: Look, smooth: Smooth, outline_px: Array, placing_px: float) ->
     added once. The longest line may turn from draw to draw.
     """
     sizes = _sizes(look.rays, smooth, outline_px).as_array()
-    draws = _MARK_DRAWS[len(outline_px) > _MANY_MARKS]
-    offsets = look.rng.normal(0.0, placing_px, (draws, *outline_px.shape))
+    offsets = look.rng.normal(0.0, placing_px, (_MARK_DRAWS, *outline_px.shape))
     drawn = np.array([_sizes(look.rays, smooth, outline_px + offset).as_array() for offset in offsets])
     excess = drawn.mean(axis=0) - sizes
     excess[0] = 0.0  # the area: marks that are too far out and too far in cancel

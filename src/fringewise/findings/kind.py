@@ -35,12 +35,16 @@ class Look:
         For draws; handed in, so that a result can be repeated.
     draws_marks : bool
         Whether marks are drawn to the thing they were set on (a dot, a corner, a crack's dark line).
+    draws : int
+        Of the Monte Carlo route, which checks the linear one and is reported where both differ; 0 leaves it
+        out.
     """
 
     surface: Surface
     rays: PixelRays
     rng: np.random.Generator = field(default_factory=lambda: np.random.default_rng(0))
     draws_marks: bool = True
+    draws: int = 10_000
 
     @property
     def photo(self) -> npt.NDArray[Any] | None:

@@ -15,7 +15,7 @@ from fringewise.core.measured import Measured, Source
 from fringewise.findings.blocks import Block, Wanted
 from fringewise.findings.kind import Look
 from fringewise.findings.marks import Place
-from fringewise.findings.propagate import DRAWS, propagate
+from fringewise.findings.propagate import propagate
 from fringewise.sound.points import on_rays
 
 OfPoints = Callable[[Array], Array]
@@ -47,7 +47,6 @@ def size_of_places(
     *,
     gradients: Array,
     added: Added | None = None,
-    draws: int = DRAWS,
 ) -> Measured:
     """Give one size that hangs on places.
 
@@ -60,8 +59,6 @@ def size_of_places(
     gradients : (K, 3) array
         Derivative of the size by each point, which says how places that share pixels hang together.
     added : Added, optional
-    draws : int
-        0 for the linear route alone.
     """
     blocks = [_marks(places), *_surfaces(places, gradients)]
 
@@ -82,7 +79,7 @@ def size_of_places(
         surface=look.surface,
         gradient=slopes,
         many=True,
-        draws=draws,
+        draws=look.draws,
     )
     return found[0]
 

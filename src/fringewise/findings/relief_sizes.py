@@ -18,7 +18,7 @@ from fringewise.findings.combine import Touch
 from fringewise.findings.contour import Contour, Grid
 from fringewise.findings.extremum import Extremum
 from fringewise.findings.kind import Look
-from fringewise.findings.propagate import DRAWS, Luck, propagate
+from fringewise.findings.propagate import Luck, propagate
 from fringewise.findings.relief import Relief
 from fringewise.findings.relief_draws import CoarseGrid, term_draws
 from fringewise.findings.relief_marks import place_again
@@ -61,7 +61,6 @@ def sizes_with_doubt(
     touches: Mapping[str, Touch],
     outline_px: Array,
     placing_px: float,
-    draws: int = DRAWS,
 ) -> dict[str, Measured]:
     """Give the sizes that can be had, by name, each with its budget.
 
@@ -74,8 +73,6 @@ def sizes_with_doubt(
     outline_px : (N, 2) array
         As marked.
     placing_px : float
-    draws : int
-        0 for the linear route alone.
     """
     relief, coarse = bowl.relief, CoarseGrid.of(bowl.grid)
     own, of_sheet = size_rows(relief, bowl.deepest, bowl.grid, bowl.contour, bowl.share)
@@ -114,7 +111,7 @@ def sizes_with_doubt(
         gradient=[own, of_sheet, of_sheet],
         more={"marks": marks},
         many=True,
-        draws=draws,
+        draws=look.draws,
         luck=_LUCKS,
     )
     return {one.name: one for one in found}
