@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -41,7 +42,8 @@ def inspection(
 
 def chained(drafts: Sequence[Draft]) -> list[Entry]:
     entries: list[Entry] = []
-    for n, draft in enumerate(drafts):
+    for n, said in enumerate(drafts):
+        draft = replace(said, body=_resting_on(said, entries))
         version = sum(one.key == (draft.kind, draft.subject) for one in entries) + 1
         previous = entries[-1].sha256 if entries else FIRST
         entries.append(
@@ -51,3 +53,14 @@ def chained(drafts: Sequence[Draft]) -> list[Entry]:
             )
         )  # fmt: skip
     return entries
+
+
+def _resting_on(draft: Draft, entries: Sequence[Entry]) -> dict[str, Any]:
+    """Results state the marks that they were measured by, verdicts the results that they are about."""
+    body = dict(draft.body)
+    latest = {entry.key: entry.sha256 for entry in entries}
+    if draft.kind == "results":
+        body["findings_entry"] = latest["findings", draft.subject]
+    if draft.kind == "verdicts":
+        body["results_entries"] = [sha256 for (kind, _), sha256 in latest.items() if kind == "results"]
+    return body

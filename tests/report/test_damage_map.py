@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from xml.etree import ElementTree
+from xml.etree import ElementTree as ET
 
 from report_examples import inspection
 
@@ -40,7 +40,7 @@ def test_a_finding_without_a_known_zone_stands_beside_the_item() -> None:
     placed = replace(
         found, marks=(MapMark("2: F1", "reject", "face"), MapMark("2: F2", "blend", "<fir tree>"))
     )
-    words = [one.text for one in ElementTree.fromstring(damage_map_svg(placed)).iter() if one.text]
+    words = [one.text for one in ET.fromstring(damage_map_svg(placed)).iter() if one.text]
     assert "2: F1" in words
     assert "2: F2 (<fir tree>)" in words
     assert "zone not stated, or not placed by the book" in words

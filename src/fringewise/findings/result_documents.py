@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, Any, Literal
 
 from pydantic import Field
@@ -21,7 +21,7 @@ from fringewise.core.documents import (
     Text,
     format_of,
 )
-from fringewise.core.measured import SOURCES, Bound, Measured, Source
+from fringewise.core.measured import SOURCES, Bound, Contribution, Measured, Source
 from fringewise.findings.documents import MOST_FINDINGS, finding_fields
 from fringewise.findings.finding import FindingResult
 
@@ -174,3 +174,31 @@ def quantity_fields(measured: Measured) -> dict[str, Any]:
     if measured.quantiles:
         stated["quantiles"] = {f"{probability:g}": value for probability, value in measured.quantiles}
     return stated
+
+
+def measured_of(document: QuantityDocument) -> Measured:
+    """Make a quantity from its document, as `quantity_fields` wrote it.
+
+    Examples
+    --------
+    >>> depth = Measured("depth", "mm", 0.3, (Contribution("marks", 0.002),), ("calibration: none",))
+    >>> measured_of(QuantityDocument.model_validate(quantity_fields(depth))) == depth
+    True
+    """
+    budget = tuple(Contribution(line.source, line.standard_uncertainty) for line in document.budget)
+    few = document.degrees_of_freedom
+    plain = Measured(
+        document.name,
+        document.unit,
+        document.value,
+        budget,
+        tuple(document.not_included),
+        math.inf if few is None else few,
+        document.bound,
+    )
+    said, follows = document.interval_95, plain.interval_95
+    wide = max(follows[1] - follows[0], 1e-12)
+    if all(abs(one - other) <= 1e-6 * wide for one, other in zip(said, follows, strict=True)):
+        return plain
+    quantiles = tuple((float(p), value) for p, value in (document.quantiles or {}).items())
+    return replace(plain, interval=said, quantiles=quantiles)

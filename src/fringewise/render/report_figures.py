@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final, cast
 
 import cv2
 import numpy as np
@@ -80,7 +80,9 @@ def space_figure(surface: Surface, result: FindingResult, unit: LengthUnit = "mm
     axes = page.axes(Box(MARGIN_IN, 0.45, WIDTH_IN - 2 * MARGIN_IN, _SPACE_HIGH_IN - 0.2))
     corners, shades = _facets(turned)
     grey = np.column_stack([0.30 + 0.62 * shades, 0.29 + 0.61 * shades, 0.28 + 0.585 * shades])
-    axes.add_collection(PolyCollection(list(corners), facecolors=grey, edgecolors=grey, linewidths=0.4))
+    axes.add_collection(
+        PolyCollection(cast("Any", corners), facecolors=grey, edgecolors=grey, linewidths=0.4)
+    )
     low, high = corners.reshape(-1, 2).min(axis=0), corners.reshape(-1, 2).max(axis=0)
     axes.set_xlim(low[0], high[0])
     axes.set_ylim(high[1], low[1])

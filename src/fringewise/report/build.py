@@ -163,8 +163,13 @@ def _headline(inspection: Inspection, findings: Sequence[FindingSection], seen: 
     provisional = f" {undecided} of the outcomes are provisional." if undecided else ""
     if not findings:
         return "Nothing found on what was seen", f"{looks}."
-    if inspection.verdicts is None:
-        return f"{len(findings)} findings, not yet decided", f"No limits book was applied; {looks}."
+    if not inspection.decided:
+        why = (
+            "No limits book was applied"
+            if inspection.verdicts is None
+            else "Sizes changed since the verdicts"
+        )
+        return f"{len(findings)} findings, not yet decided", f"{why}; {looks}."
     if inspection.outcome == "serviceable" and not inspection.unseen:
         return "All findings within limits", f"{looks}.{provisional}"
     if inspection.outcome == "serviceable":
@@ -191,7 +196,7 @@ def _to_do(inspection: Inspection, findings: Sequence[FindingSection], unit: Len
 
 def _main_sizes(inspection: Inspection, unit: LengthUnit) -> dict[str, str]:
     found = {}
-    for body in inspection.results.values():
+    for body in inspection.current_results.values():
         for one in body.document.findings:
             if one.quantities:
                 found[one.id] = (
@@ -249,10 +254,10 @@ def _about(inspection: Inspection, sources: Sources) -> Iterator[tuple[str, str]
 
 def _findings(inspection: Inspection, sources: Sources, unit: LengthUnit) -> Iterator[FindingSection]:
     verdicts: dict[str, FindingVerdictDocument] = {}
-    if inspection.verdicts is not None:
+    if inspection.verdicts is not None and inspection.decided:
         verdicts = {one.id: one for one in inspection.verdicts.document.findings}
     for capture, body in inspection.findings.items():
-        results = inspection.results.get(capture)
+        results = inspection.current_results.get(capture)
         measured = {one.id: one for one in results.document.findings} if results else {}
         for one in body.document.findings:
             place = ", ".join(part for part in (body.look, one.zone and f"zone {one.zone}") if part)
@@ -269,9 +274,10 @@ def _finding(
 ) -> FindingSection:  # fmt: skip
     outcome: str = verdict.outcome if verdict else "no_rule"
     words = OUTCOME_WORDS[verdict.outcome] if verdict else "not yet decided"
-    if verdict and verdict.between and verdict.act_as:
-        between = " and ".join(OUTCOME_WORDS[one] for one in verdict.between)
-        words = f"not decided between {between}: act on it as {OUTCOME_WORDS[verdict.act_as]}"
+    if verdict and verdict.act_as:
+        if verdict.between and verdict.outcome == "not_decided":
+            words = f"not decided between {' and '.join(OUTCOME_WORDS[one] for one in verdict.between)}"
+        words = f"{words}: act on it as {OUTCOME_WORDS[verdict.act_as]}"
     said = result.reason if result and result.reason else ""
     return FindingSection(
         identity=marked.id,
@@ -282,7 +288,9 @@ def _finding(
         outcome_words=words,
         statement=(verdict.statement or "") if verdict else "",
         would_decide=(verdict.would_decide or "") if verdict else "",
-        provisional=tuple((verdict.provisional or ()) if verdict else ("no limits book was applied",)),
+        provisional=tuple(
+            (verdict.provisional or ()) if verdict else ("no limits book was applied to this size",)
+        ),
         reason=said or ("" if result else "not measured: only marked"),
         sizes=tuple(size_rows(result, unit)) if result else (),
         limits=tuple(limit_rows(verdict, sources.book, unit)),

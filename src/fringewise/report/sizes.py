@@ -115,7 +115,7 @@ def _sources(book: LimitsDocument | None) -> Mapping[str, str]:
 
 def _length(one: GroundDocument, value: float, unit: LengthUnit) -> str:
     """Write a limit in the unit of its rule, with the reader's beside it where that is another."""
-    stated = f"{value:.6g} {one.unit or ''}".strip()
+    stated = f"{value:.4g} {one.unit or ''}".strip()
     if one.unit not in {"mm", "in"} or one.unit == unit:
         return stated
     in_mm = value * MM_PER_INCH if one.unit == "in" else value

@@ -40,6 +40,7 @@ def measure(
     *,
     where: str = "findings",
     seed: int = 0,
+    draws: int | None = None,
     progress: Progress = _SILENT,
 ) -> Measurement:
     """Measure findings on a capture, or on a surface that is there already.
@@ -52,6 +53,8 @@ def measure(
         What the findings are called in messages, such as their file.
     seed : int
         Of the draws: the same seed gives the same numbers.
+    draws : int, optional
+        How many for each size; 0 for the linear route alone, as pictures need it; as usual by default.
     progress : Progress
 
     Raises
@@ -70,7 +73,8 @@ def measure(
         rng = np.random.default_rng(
             [seed, number]
         )  # so that a finding's numbers don't hang on its neighbours
-        results.append(measure_finding(Look(surface, rays, rng), finding))
+        at = Look(surface, rays, rng) if draws is None else Look(surface, rays, rng, draws=draws)
+        results.append(measure_finding(at, finding))
     sha256, taken = (look.sha256, look.captured_at.isoformat()) if isinstance(look, Capture) else ("", "")
     return Measurement(surface, tuple(results), summarise(surface, findings, sha256, taken))
 

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, BinaryIO, Protocol
 
 from fringewise.capture.capture import Capture
-from fringewise.findings.finding import Finding
+from fringewise.core.units import LengthUnit
+from fringewise.findings.finding import Finding, FindingResult
 from fringewise.record.chain import Draft, Entry
 from fringewise.record.people import Objection, Person
+from fringewise.report.damage_map import DamageMap
+from fringewise.surface.surface import Surface
 from fringewise.workflow.measure import Measurement
 
 
@@ -73,3 +77,26 @@ class Archive(Protocol):
 
     def holds(self, sha256: str) -> bool:
         """Whether a file is on record."""
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """A picture as drawn: its bytes (PNG or SVG), what a blind reader is told, its share of the width."""
+
+    key: str
+    content: bytes
+    alt: str
+    share: float = 1.0
+
+
+class Artist(Protocol):
+    """Draws what a report shows."""
+
+    def finding(self, surface: Surface, result: FindingResult, unit: LengthUnit) -> Sequence[Drawn]:
+        """Draw a measured finding: photo with marks, deviation map and section; the damage in space."""
+
+    def photo(self, content: bytes, result: FindingResult) -> Sequence[Drawn]:
+        """Draw a plain photo with what was marked on it; nothing where it can't be read."""
+
+    def damage_map(self, found: DamageMap) -> Drawn:
+        """Draw where a stage's damage lies."""
