@@ -54,6 +54,15 @@ def decide(
     out: Annotated[
         Path | None, typer.Option("--out", metavar="FILE", help="Verdicts to write (JSON).")
     ] = None,
+    plans: Annotated[
+        Path | None, typer.Option("--plans", metavar="FOLDER", help="Folder for pictures of blend plans.")
+    ] = None,
+    capture: Annotated[
+        Path | None, typer.Option("--capture", metavar="FOLDER", help="With --plans: draw on its photo.")
+    ] = None,
+    findings: Annotated[
+        Path | None, typer.Option("--findings", metavar="FILE", help="With --capture: the marks on it.")
+    ] = None,
     unit: Annotated[str | None, typer.Option("--unit", help="mm or in, for what is printed.")] = None,
 ) -> None:
     """Say what the limits book requires for each finding, never softer than the numbers allow.
@@ -74,6 +83,8 @@ def decide(
     made = decide_on(inspected, book, what_if)
     if out is not None:
         write_verdicts(made.document, out)
+    if plans is not None:
+        _draw_plans(made, plans, capture, findings, shown_in)
     for line in _lines(made, inspected, shown_in):
         say(line)
     engine = made.decided.engine
@@ -131,6 +142,29 @@ def _dates(path: Path) -> HeadDates:
     read = read_head(path)
     nearest = None if read.working_range_mm is None else read.working_range_mm[0]
     return HeadDates(read.serial, read.calibrated_on, read.valid_until, nearest)
+
+
+def _draw_plans(
+    made: Verdicts, folder: Path, capture: Path | None, findings: Path | None, unit: LengthUnit
+) -> None:
+    """Draw each blend plan, on the photo too where the capture and its marks are given."""
+    from fringewise.cli.shell import start
+    from fringewise.render.blend_plan import blend_plan_picture
+    from fringewise.render.writing import write_picture
+
+    surface, edges = None, {}
+    if capture is not None and findings is not None:
+        start()
+        from fringewise.files import read_capture, read_findings
+        from fringewise.workflow.surfaces import make_surface
+
+        surface = make_surface(read_capture(capture))
+        edges = {one.identity: one.marks.get("edge_px") for one in read_findings(findings)}
+    folder.mkdir(parents=True, exist_ok=True)
+    for plan in made.plans:
+        edge = edges.get(plan.finding)
+        page = blend_plan_picture(plan, surface=surface, edge_px=edge, unit=unit)
+        write_picture(page, folder / f"blend-plan-{plan.finding.replace(':', '-')}.png")
 
 
 def _lines(made: Verdicts, inspected: Inspected, unit: LengthUnit) -> Iterator[str]:
