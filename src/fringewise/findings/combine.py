@@ -146,6 +146,11 @@ def measured_from(
     return Measured(name, unit, float(value), budget, shared.left_out)
 
 
+def noise_source(surface: Surface) -> Source:
+    """Give the budget's line for the points' noise: a surface made elsewhere states its own."""
+    return "stated by source" if surface.uncertainty_from == "its source" else "frame noise"
+
+
 def calibration_variance(surface: Surface, touch: Touch) -> float | None:
     """Variance from the head's parameters and the phase ripple; None where the head gives no covariance."""
     head = surface.head

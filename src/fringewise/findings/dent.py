@@ -10,7 +10,7 @@ import numpy.typing as npt
 from fringewise.core.checks import Array
 from fringewise.core.errors import NotMeasurable
 from fringewise.core.measured import Measured
-from fringewise.findings.combine import Touch, bound_of
+from fringewise.findings.combine import Touch, bound_of, noise_source
 from fringewise.findings.contour import Contour, Grid, contour_at, grid_over
 from fringewise.findings.draw import relief_drawing
 from fringewise.findings.extremum import find_extremum, luck_of
@@ -44,7 +44,7 @@ def measure_dent(look: Look, finding: Finding) -> FindingResult:
             "the size hangs on where exactly the outline was placed: mark it again, further out"
         )
     luck, luck_variance = luck_of(dent.relief, look, dent.deepest, sign=-1.0)
-    depth = found["depth"].less(luck, "frame noise", luck_variance)
+    depth = found["depth"].less(luck, noise_source(look.surface), luck_variance)
     if CONTOUR_SHARE * depth.value < depth.standard_uncertainty:
         for name in _OF_CONTOUR:
             found.pop(name, None)  # the rim, a tenth of the depth down, is lost in the doubt
