@@ -103,7 +103,7 @@ def follow_dark_line(photo: Photo, marks_px: Array) -> DarkLine | None:
     >>> bool(np.abs(line.line_px[:, 1] - 30 - 4 * np.sin(line.line_px[:, 0] / 20)).max() < 0.15)
     True
     """
-    grey = _grey(photo)
+    grey = grey_of(photo)
     chain = _cheapest_way(grey, marks_px)
     if chain is None:
         return None
@@ -121,6 +121,16 @@ def follow_dark_line(photo: Photo, marks_px: Array) -> DarkLine | None:
     return None
 
 
+def levels_across(grey: npt.NDArray[np.float32], curve: Array, normals: Array, x: Array) -> Array:
+    """Grey levels (N, M) at distances x (M,) across a curve (N, 2), along its normals (N, 2)."""
+    at = curve[:, None] + x[:, None] * normals[:, None]
+    levels = cv2.remap(
+        grey, at[..., 0].astype(np.float32), at[..., 1].astype(np.float32), cv2.INTER_CUBIC,
+        borderMode=cv2.BORDER_REPLICATE,
+    )  # fmt: skip
+    return levels.astype(np.float64)
+
+
 @dataclass(frozen=True, slots=True)
 class _Places:
     """Where the stripe lies across a curve: stations along it; `sigma` is infinite where unseen."""
@@ -133,7 +143,8 @@ class _Places:
     blur: float
 
 
-def _grey(photo: Photo) -> npt.NDArray[np.float32]:
+def grey_of(photo: Photo) -> npt.NDArray[np.float32]:
+    """The photo's grey levels (H, W)."""
     if photo.ndim == 2:
         return photo.astype(np.float32)
     return np.asarray(photo.astype(np.float32) @ np.array([0.299, 0.587, 0.114], dtype=np.float32))
@@ -251,11 +262,7 @@ def _stripe_places(grey: npt.NDArray[np.float32], curve: Array, width: float, bl
     half = max(5, round(1.5 * width + 3))
     x = np.arange(-half, half + 1.0)
     normals = _across(curve)
-    at = curve[:, None] + x[:, None] * normals[:, None]
-    levels = cv2.remap(
-        grey, at[..., 0].astype(np.float32), at[..., 1].astype(np.float32), cv2.INTER_CUBIC,
-        borderMode=cv2.BORDER_REPLICATE,
-    ).astype(np.float64)  # fmt: skip
+    levels = levels_across(grey, curve, normals, x)
     width, blur = _best_stripe(x, levels)
     shape, slope = _stripe(x, width, blur)
     design = np.column_stack([np.ones_like(x), x / half, -shape, -slope])

@@ -5,13 +5,22 @@ from __future__ import annotations
 from typing import Final
 
 from fringewise.core.errors import MarksAtFault, NotMeasurable
-from fringewise.findings import area, crack, dent, distance, gouge, offset, path
+from fringewise.findings import area, crack, dent, distance, gouge, hole, offset, path
 from fringewise.findings.finding import Finding, FindingResult
 from fringewise.findings.kind import Kind, Look
 
 KINDS: Final[dict[str, Kind]] = {
     kind.name: kind
-    for kind in (distance.KIND, offset.KIND, area.KIND, dent.KIND, path.KIND, crack.KIND, gouge.KIND)
+    for kind in (
+        distance.KIND,
+        offset.KIND,
+        area.KIND,
+        dent.KIND,
+        path.KIND,
+        crack.KIND,
+        gouge.KIND,
+        hole.KIND,
+    )
 }
 """Each kind by its name in format 3; a kind is one file and one entry here."""
 

@@ -38,6 +38,7 @@ JUDGED: Final = {
     "crack": "length",
     "path": "length",
     "gouge": "depth",
+    "hole": "area",
 }
 """The one quantity of each kind that counts in the pooled judgement."""
 
