@@ -8,9 +8,10 @@ from limits_books import book_of
 
 from fringewise.verdict.book import Ladder, Step
 from fringewise.verdict.cases import Case
-from fringewise.verdict.deciding import DamageVerdict, Judge, decide_damage, judge
+from fringewise.verdict.deciding import DamageVerdict, decide_damage
 from fringewise.verdict.decision import DecisionRule, decision_rule
 from fringewise.verdict.documents import DecisionDocument
+from fringewise.verdict.judge import Judge, judge
 from fringewise.verdict.sizes import Size
 
 ISO: Final = decision_rule(DecisionDocument(rule="ISO 14253-1:2017"))

@@ -13,9 +13,9 @@ from verdict_cases import NICK_RULE, PART, decided, nick
 
 from fringewise.verdict.blend_plan import NEEDED, BlendPlan, drawn_shape, plan_blend, plan_lines
 from fringewise.verdict.cases import Case
-from fringewise.verdict.counts import StageSeen
 from fringewise.verdict.removal import smallest_removal
 from fringewise.verdict.sizes import Size
+from fringewise.verdict.stages import StageSeen
 
 LIMITS: Final = {
     "length_to_depth": 8.0,

@@ -10,10 +10,11 @@ import pytest
 from verdict_cases import NICK_RULE, PART, judge_of, nick
 
 from fringewise.verdict.cases import Case, Surroundings
-from fringewise.verdict.counts import CountVerdict, StageSeen
+from fringewise.verdict.counts import CountVerdict
 from fringewise.verdict.groups import Decided, decide_all, stages_with_seen
 from fringewise.verdict.output import verdicts_document
 from fringewise.verdict.sizes import Size
+from fringewise.verdict.stages import StageSeen
 from fringewise.verdict.statements import group_statement, statement
 
 STAGE = StageSeen("compressor 3", PART, 36, seen=frozenset(map(str, range(1, 37))))

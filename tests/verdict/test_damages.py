@@ -9,9 +9,10 @@ from limits_books import HEAD, book_of
 from verdict_cases import NICK_RULE, PART, decided, judge_of, nick
 
 from fringewise.verdict.cases import Surroundings
-from fringewise.verdict.deciding import decide_damage, judge
+from fringewise.verdict.deciding import decide_damage
 from fringewise.verdict.decision import decision_rule
 from fringewise.verdict.documents import DecisionDocument
+from fringewise.verdict.judge import judge
 from fringewise.verdict.sizes import Size
 
 NEVER_CRACK = '[[never]]\nid = "CRACK"\npart = "compressor 3 blade"\nkind = "crack"\n'
@@ -260,7 +261,7 @@ def test_a_measurement_is_left_out_with_its_reason_only() -> None:
     one, other = nick(0.24, 0.004, "F1", damage="D1"), nick(0.40, 0.004, "F2", damage="D1")
     verdict = decided(one, other, left_out={"F2": "the probe slipped"})
     assert verdict.outcome == "serviceable"
-    assert "F2 is left out: the probe slipped" in verdict.said
+    assert "F2 is left out: the probe slipped." in verdict.said
     with pytest.raises(ValueError, match="reason"):
         decided(one, other, left_out={"F2": " "})
     nothing = decided(one, left_out={"F1": "the probe slipped"})

@@ -220,3 +220,84 @@ def test_nothing_but_unmeasured_findings_is_acted_on_as_the_worst(tmp_path: Path
     done = run(tmp_path, results(finding("F1", "edge_nick")), options=WHOLE)
     assert done.status == 1
     assert "not measured; until then act as: reject" in done.out
+
+
+DEEP: Final = finding(
+    "F1", "edge_nick", quantity("depth", 0.6, 0.004), quantity("length", 2.0, 0.02), damage="D1"
+)
+CHORD: Final = finding("P1", "distance", quantity("straight", 26.0, 0.05), damage="D1", note="chord")
+
+
+def test_a_nick_that_may_be_blended_gets_a_plan_in_words_file_and_picture(tmp_path: Path) -> None:
+    options = (*WHOLE, "--plans", str(tmp_path / "plans"))
+    done = run(tmp_path, results(DEEP, CHORD), options=options)
+    assert "Blend plan for F1: take away 0.71 mm at the deepest" in done.out
+    assert "A plan for the licensed person, not an instruction." in done.out
+    (verdict,) = read_verdicts(tmp_path / "verdicts.json").findings
+    assert verdict.blend_plan is not None
+    assert verdict.blend_plan.holds
+    assert verdict.blend_plan.depth_mm == pytest.approx(0.6 + 0.008 + 0.1)
+    assert (tmp_path / "plans" / "blend-plan-F1.png").read_bytes()[1:4] == b"PNG"
+
+
+def test_without_a_chord_the_plan_says_why_there_is_none(tmp_path: Path) -> None:
+    done = run(tmp_path, results(DEEP), options=WHOLE)
+    assert "No blend plan: the chord there was not measured" in done.out
+
+
+def test_an_open_case_says_what_would_decide_it(tmp_path: Path) -> None:
+    near = quantity("depth", 0.24, 0.010)
+    done = run(tmp_path, results(finding("F1", "edge_nick", near)), options=WHOLE)
+    assert "Or: Take 4 times as many frames" in done.out
+    (verdict,) = read_verdicts(tmp_path / "verdicts.json").findings
+    assert verdict.outcome == "not_decided"
+    assert verdict.act_as == "inspect_again"
+    assert verdict.would_decide is not None
+    assert verdict.would_decide.startswith("Move to 13.5 mm or nearer: then 0.25 mm can be decided.")
+
+
+def test_an_earlier_inspection_shortens_the_interval_and_its_blends_count(tmp_path: Path) -> None:
+    def nicked(depth: float) -> dict[str, Any]:
+        return finding("F1", "edge_nick", quantity("depth", depth, 0.004), damage="D1")
+
+    blends = [
+        finding(f"B{n}", "blend", quantity("depth", 0.5, 0.01), damage=f"OLD{n}", note=None) for n in range(3)
+    ]
+    card = WORKCARD_TOML.replace("cycles = 2210", "cycles = 2110").replace("hours = 8120", "hours = 8000")
+    (tmp_path / "earlier_card.toml").write_text(card, encoding="utf-8")
+    (tmp_path / "earlier.json").write_bytes(to_json(results(nicked(0.30), *blends)))
+    options = (*WHOLE, "--earlier", "earlier.json", "--earlier-card", "earlier_card.toml")
+    done = run(tmp_path, results(nicked(0.40)), options=options)
+    assert "half-life rule" in done.out
+    read = read_verdicts(tmp_path / "verdicts.json")
+    (verdict,) = read.findings
+    assert verdict.outcome == "inspect_again"
+    assert verdict.interval is not None
+    assert verdict.interval.cycles is not None
+    assert verdict.interval.cycles < 50
+    assert verdict.interval.hours is not None
+    assert verdict.interval.hours < 50
+    assert read.counts is not None
+    states = {(one.count, one.reach): one.state for one in read.counts}
+    assert states["C3-LE-NICK, blends", "blade"] == "exceeded"
+    missing = run(tmp_path, results(nicked(0.40)), options=("--earlier", "earlier.json"))
+    assert missing.status == 2
+
+
+def test_what_stands_in_and_every_warning_is_told_with_the_verdict(tmp_path: Path) -> None:
+    depth = quantity("depth", 0.15, 0.004, not_included=["calibration"])
+    document = results(finding("F1", "edge_nick", depth, warnings=["the light was low"]))
+    done = run(tmp_path, document, options=WHOLE)
+    assert "0.05 mm, stands in as a rectangular part." in done.out
+    assert "the light was low" in done.out
+
+
+def test_any_damage_does_not_mean_measures_that_are_none() -> None:
+    gap = finding("G1", "clearance", quantity("gap_least", 0.5, 0.01), zone="tip")
+    text = LIMITS_TOML.split('[[rule]]\nid = "C3-CLEARANCE"')[1]
+    head = LIMITS_TOML.split("[[zone]]")[0]
+    entries = text.replace('kind = "crack"', 'kind = "any"')
+    made = parse_limits((head + '[[rule]]\nid = "C3-CLEARANCE"' + entries).encode())
+    read = parse(ResultsDocument, to_json(results(gap, finding("F1", "dent"))), "x")
+    decided = decide(Inspected((("look", read),)), made).decided
+    assert [one.outcome for one in decided.damages] == ["serviceable", "reject"]

@@ -22,12 +22,12 @@ from verdict_equipment import AFTER, BEFORE, HEAD_DATES, TAKEN
 from fringewise.core.measured import Bound
 from fringewise.verdict.book import RANK, Ladder
 from fringewise.verdict.cases import SUSPECT, Case, Surroundings
-from fringewise.verdict.counts import StageSeen
-from fringewise.verdict.deciding import Judge, judge
 from fringewise.verdict.decision import DecisionRule, decision_rule, ladder_bounds
 from fringewise.verdict.documents import DecisionDocument
 from fringewise.verdict.groups import Decided, decide_all, stages_with_seen
+from fringewise.verdict.judge import Judge, judge
 from fringewise.verdict.sizes import Size
+from fringewise.verdict.stages import StageSeen
 from fringewise.verdict.standing import HeadDates, standing, with_stand_in
 
 # Seeds written down before the first run.
@@ -196,6 +196,9 @@ def wanting(world: World, _: np.random.Generator) -> World:
 
 
 def crowded(world: World, _: np.random.Generator) -> World:
+    if world.case.kind == "clearance":  # which is no damage and needs no spacing
+        small = {"depth": Size(0.05, 0.001), "width": Size(1.0, 0.01)}
+        world = cased(world, kind="dent", sizes=small)
     beside = replace(world.case, identity="F2", damage="D2")
     return replace(world, others=(beside,))
 

@@ -15,10 +15,11 @@ from limits_books import book_of
 
 from fringewise.verdict.book_words import book_lines
 from fringewise.verdict.cases import Case, Surroundings
-from fringewise.verdict.counts import StageSeen
-from fringewise.verdict.deciding import Judge, decide_damage, judge
+from fringewise.verdict.deciding import decide_damage
 from fringewise.verdict.groups import decide_all
+from fringewise.verdict.judge import Judge, judge
 from fringewise.verdict.sizes import Size
+from fringewise.verdict.stages import StageSeen
 
 TURBINE: Final = "compressor-turbine blade"
 COMPRESSOR: Final = "first-stage compressor blade"

@@ -177,6 +177,7 @@ def _lines(made: Verdicts, inspected: Inspected, unit: LengthUnit) -> Iterator[s
         is_cracked,
         outcome_words,
         place_words,
+        rule_words,
     )
     from fringewise.verdict.words import CAUTION, CRACK_CAUTION
 
@@ -201,6 +202,6 @@ def _lines(made: Verdicts, inspected: Inspected, unit: LengthUnit) -> Iterator[s
         if count.state != "kept":
             yield f"Count {count.count} {count.state}: {count.words}."
     yield from (group_statement(one) for one in decided.groups)
-    yield f"Decision rule: {decided.judge.rule.words}. ± is the expanded uncertainty."
+    yield f"Decision rule: {rule_words(decided)}. ± is the expanded uncertainty."
     yield book_words(decided.judge.book)
     yield CAUTION

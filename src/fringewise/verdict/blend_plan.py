@@ -9,13 +9,13 @@ from typing import Final
 import numpy as np
 
 from fringewise.core.checks import Array
-from fringewise.verdict.counts import StageSeen, stage_of
 from fringewise.verdict.deciding import DamageVerdict
 from fringewise.verdict.documents import BlendLimitsDocument, RuleDocument
 from fringewise.verdict.quantities import quantity_rule
 from fringewise.verdict.removal import Removal, smallest_removal
 from fringewise.verdict.repeats import join
 from fringewise.verdict.sizes import Size
+from fringewise.verdict.stages import StageSeen, stage_of
 
 NEEDED: Final = ("length_to_depth", "depth_max", "extra_removal", "radius_min", "chord_min")
 """What the book must state of a blend; without any of it there is no plan."""

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from itertools import combinations
-from typing import Any, Final
+from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
+from itertools import combinations, islice
+from typing import Any, Final, TypeVar
 
+from fringewise.core.documents import Part
 from fringewise.core.units import MM_PER_INCH
 from fringewise.verdict.book import LOWER, UPPER, ladders, plain_words
 from fringewise.verdict.documents import LimitsDocument, RuleDocument
-from fringewise.verdict.draft import Draft, Fault, place_of
+from fringewise.verdict.draft import Draft, Entry, Fault, place_of
 from fringewise.verdict.names import known_names, likely_field
-from fringewise.verdict.quantities import QUANTITIES, kind_words
+from fringewise.verdict.quantities import QUANTITIES, covers, kind_words
 from fringewise.verdict.zone_checks import name_faults, zone_faults
 
+Kind = TypeVar("Kind", bound=Part)
+
+_MOST_PAIRS: Final = 100_000
 _SLIP_WITHIN: Final = 0.01
 """Two limits whose ratio is 25.4 within 1 % look like one of them written in the other unit."""
 _LEAST_LIMIT_MM: Final = 0.005
@@ -152,24 +156,32 @@ def _blade_over_stage(place: str, blade: int | None, stage: int | None) -> Itera
 
 def _same_subject(draft: Draft) -> Iterator[Fault]:
     """Find two rules for one quantity of one kind in one zone, and two counts for one kind in one zone."""
-    for one, other in combinations(draft.rules, 2):
+    rules = _alike(draft.rules, lambda one: (*place_of(one), one.kind, one.quantity))
+    for one, other in rules:
         a, b = one.document, other.document
-        if (
-            place_of(a) == place_of(b)
-            and (a.kind, a.quantity) == (b.kind, b.quantity)
-            and _sides_of(a) & _sides_of(b)
-        ):
+        if _sides_of(a) & _sides_of(b):
             says = "says the same as" if _numbers(a) == _numbers(b) else "contradicts"
             words = (
                 f'{says} rule "{a.id}": both limit the {a.quantity} of {kind_words(a.kind)} in the same zone'
             )
             yield Fault(other.place, words, "keep the one that the manual has")
-    for first, second in combinations(draft.counts, 2):
+    for first, second in _alike(draft.counts, lambda one: (*place_of(one), one.kind)):
         c, d = first.document, second.document
         shared = [name for name in _COUNTED if getattr(c, name) is not None and getattr(d, name) is not None]
-        if place_of(c) == place_of(d) and c.kind == d.kind and shared:
+        if shared:
             words = f'states {shared[0]} for the same as count "{c.id}"'
             yield Fault(second.place, words, "keep the one that the manual has")
+
+
+def _alike(
+    entries: Sequence[Entry[Kind]], key: Callable[[Kind], Hashable]
+) -> Iterator[tuple[Entry[Kind], Entry[Kind]]]:
+    """Give each pair of entries with the same key, the earlier one first; at most some thousand pairs."""
+    groups: dict[Hashable, list[Entry[Kind]]] = {}
+    for entry in entries:
+        groups.setdefault(key(entry.document), []).append(entry)
+    pairs = (pair for group in groups.values() for pair in combinations(group, 2))
+    return islice(pairs, _MOST_PAIRS)
 
 
 _COUNTED: Final = (
@@ -196,10 +208,8 @@ def _numbers(rule: RuleDocument) -> tuple[float | None, ...]:
 def _slips(draft: Draft) -> Iterator[Fault]:
     """Find the same step of the same quantity of a part, 25.4 times as large in one zone as in another."""
     sound = [one for one in draft.rules if one.document.quantity in QUANTITIES[one.document.kind]]
-    for one, other in combinations(sound, 2):
+    for one, other in _alike(sound, lambda one: (plain_words(one.part), one.kind, one.quantity)):
         a, b = one.document, other.document
-        if plain_words(a.part) != plain_words(b.part) or (a.kind, a.quantity) != (b.kind, b.quantity):
-            continue
         if a.unit_confirmed or b.unit_confirmed:
             continue
         slip = QUANTITIES[a.kind][a.quantity].in_millimetres(1.0, "in")
@@ -259,6 +269,6 @@ def _nevers(draft: Draft) -> Iterator[Fault]:
         part, zone = place_of(never)
         for rule in draft.rules:
             where = place_of(rule.document)
-            if never.kind in ("any", rule.document.kind) and where[0] == part and zone in ("any", where[1]):
+            if covers(never.kind, rule.document.kind) and where[0] == part and zone in ("any", where[1]):
                 words = f'allows what "{never.id}" never allows'
                 yield Fault(rule.place, words, "take out the one that the manual does not have")

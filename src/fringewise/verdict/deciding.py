@@ -2,56 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
-from fringewise.findings.finding import Answer
-from fringewise.verdict.book import Ladder, LimitsBook, Step, is_any, ladders, same_words
+from fringewise.verdict.book import Ladder, LimitsBook, Step, same_words
 from fringewise.verdict.cases import Case, Surroundings
-from fringewise.verdict.decision import (
-    Bounds,
-    DecisionRule,
-    Ground,
-    Subject,
-    decision_rule,
-    ladder_bounds,
-    ladder_grounds,
-    strictest,
-)
+from fringewise.verdict.decision import Bounds, Ground, Subject, ladder_bounds, ladder_grounds, strictest
 from fringewise.verdict.documents import IntervalDocument, NeverDocument, Outcome, RuleDocument
-from fringewise.verdict.implied import with_blend_rules
-from fringewise.verdict.quantities import CRACKED_KINDS, QUANTITIES, kind_words, quantity_rule
+from fringewise.verdict.doubts import crack_answer, crack_doubts, outer_doubts, size_doubts, zone_doubts
+from fringewise.verdict.judge import Judge, matches
+from fringewise.verdict.quantities import CRACKED_KINDS, QUANTITIES, covers, kind_words, quantity_rule
 from fringewise.verdict.repeats import join
 from fringewise.verdict.sizes import Size
 from fringewise.verdict.zones import Placement, place
 
 UNKNOWN: Final = Bounds("serviceable", "reject")
 NEVER: Final = Bounds("reject", "reject")
-
-_DAMAGE_KINDS: Final = frozenset(
-    {"dent", "gouge", "edge_nick", "edge_bend", "corner_loss", "tip_loss", "blend", "hole"}
-)
-
-
-@dataclass(frozen=True, slots=True)
-class Judge:
-    """A limits book made ready for deciding, under one decision rule.
-
-    Attributes
-    ----------
-    book : LimitsBook
-    rule : DecisionRule
-    rules : tuple of RuleDocument
-        The book's own and what its limits of blends imply.
-    ladders : mapping of str to tuple of Ladder
-        Of each rule, by its id.
-    """
-
-    book: LimitsBook
-    rule: DecisionRule
-    rules: tuple[RuleDocument, ...]
-    ladders: Mapping[str, tuple[Ladder, ...]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,13 +74,6 @@ class DamageVerdict:
         return not self.provisional
 
 
-def judge(book: LimitsBook, rule: DecisionRule | None = None) -> Judge:
-    """Make a book ready for deciding, under its own decision rule or as a what-if under another."""
-    rules = with_blend_rules(book.rules)
-    own = decision_rule(book.decision)
-    return Judge(book, rule or own, rules, {one.id: ladders(one) for one in rules})
-
-
 def decide_damage(
     made: Judge,
     cases: Sequence[Case],
@@ -140,11 +100,13 @@ def decide_damage(
     if not cases or any(not reason.strip() for reason in left_out.values()):
         raise ValueError("there must be a finding, and a reason for each measurement left out")
     counted = [one for one in cases if one.identity not in left_out]
-    said = [f"{one.identity} is left out: {left_out[one.identity]}" for one in cases if one not in counted]
+    said = [f"{one.identity} is left out: {left_out[one.identity]}." for one in cases if one not in counted]
+    said += [f"{one.identity} was not measured: {one.reason}." for one in counted if one.reason]
+    said += [words for one in counted for words in one.said]
     unknown = _unknown_part(made.book, cases[0].part)
     if unknown:
         wants, grounds = frozenset({"no_rule"}), (Ground("", UNKNOWN, words=unknown),)
-        reasons = (*_doubts(made, counted or cases), unknown)
+        reasons = (*outer_doubts(made, counted or cases), unknown)
         return DamageVerdict(tuple(cases), UNKNOWN, grounds, Placement(), wants, reasons, tuple(said))
     return _decided(made, tuple(cases), counted, surroundings or Surroundings(), said)
 
@@ -155,11 +117,9 @@ def _decided(
     case = cases[0]
     places = near.places.get(case.damage or case.identity, {})
     placement = _placement(made.book, cases, places)
-    kinds = {case.kind} | (CRACKED_KINDS if _answer(cases) == "yes" else set())
-    applied = [one for one in made.rules if one.kind in kinds and _matches(one, case, placement)]
-    nevers = [
-        one for one in made.book.nevers if one.kind in (*kinds, "any") and _matches(one, case, placement)
-    ]
+    kinds = {case.kind} | (CRACKED_KINDS if crack_answer(cases) == "yes" else set())
+    applied = [one for one in made.rules if one.kind in kinds and matches(one, case, placement)]
+    nevers = [one for one in made.book.nevers if _forbids(one, kinds) and matches(one, case, placement)]
     grounds = [_never_ground(one) for one in nevers]
     used: list[Size] = []
     for rule in applied:
@@ -168,11 +128,11 @@ def _decided(
     wants = _wants(kinds, applied, nevers, counted)
     bounds = strictest([*(one.bounds for one in grounds), *([UNKNOWN] if wants else [])])
     provisional = [
-        *_doubts(made, counted or cases),
-        *_zone_doubts(made, case, kinds, placement),
-        *_size_doubts(used),
+        *outer_doubts(made, counted or cases),
+        *zone_doubts(made, case, kinds, placement),
+        *size_doubts(used),
         *doubts,
-        *_crack_doubts(made, cases, placement),
+        *crack_doubts(made, cases, placement),
     ]
     return DamageVerdict(
         cases,
@@ -209,8 +169,8 @@ def _placement(book: LimitsBook, cases: Sequence[Case], places: Mapping[str, Seq
     return Placement(zones, False, tuple(dict.fromkeys(said)), tuple(dict.fromkeys(doubts)))
 
 
-def _matches(entry: RuleDocument | NeverDocument, case: Case, placement: Placement) -> bool:
-    return same_words(entry.part, case.part) and placement.may_lie_in(entry.zone)
+def _forbids(never: NeverDocument, kinds: set[str]) -> bool:
+    return any(covers(never.kind, kind) for kind in kinds)
 
 
 def _never_ground(never: NeverDocument) -> Ground:
@@ -263,7 +223,7 @@ def _chord(
         for chord in places.get("chord", ()):
             bounds = ladder_bounds(chord, ladder, made.rule)
             grounds += ladder_grounds(about, chord, ladder, made.rule, bounds)
-            yield from _size_doubts([chord])
+            yield from size_doubts([chord])
         if not places.get("chord"):
             yield "the chord left at the blend was not measured"
 
@@ -274,54 +234,12 @@ def _wants(
     """Say what is wanting: a rule for one of the kinds, or any measurement."""
     wants = set()
     for kind in kinds:
-        ruled = any(one.kind == kind for one in applied) or any(one.kind in (kind, "any") for one in nevers)
+        ruled = any(one.kind == kind for one in applied) or any(covers(one.kind, kind) for one in nevers)
         if not ruled:
             wants.add("no_rule")
     if not any(one.sizes for one in counted) and any(QUANTITIES.get(kind) for kind in kinds):
         wants.add("not_measured")
     return frozenset(wants)
-
-
-def _doubts(made: Judge, cases: Sequence[Case]) -> list[str]:
-    """Give what bars any outcome: the book, the decision rule, the captures."""
-    doubts = [made.book.why_not_in_force] if made.book.why_not_in_force else []
-    if made.rule.what_if:
-        doubts.append(f"decided under another rule than the book's ({made.rule.words})")
-    return [*doubts, *(doubt for case in cases for doubt in case.doubts)]
-
-
-def _zone_doubts(made: Judge, case: Case, kinds: set[str], placement: Placement) -> tuple[str, ...]:
-    """Give the doubts about the zone, where some entry for such damage on this part asks for a zone."""
-    entries: tuple[RuleDocument | NeverDocument, ...] = (*made.rules, *made.book.nevers)
-    asks = any(
-        not is_any(one.zone) and one.kind in (*kinds, "any") and same_words(one.part, case.part)
-        for one in entries
-    )
-    return placement.doubts if asks else ()
-
-
-def _size_doubts(sizes: Sequence[Size]) -> Iterator[str]:
-    for size in sizes:
-        yield from (f"the uncertainty leaves out: {part}" for part in size.not_included)
-        if size.standard_uncertainty == 0:
-            yield "the size states no uncertainty"
-
-
-def _crack_doubts(made: Judge, cases: Sequence[Case], placement: Placement) -> Iterator[str]:
-    """Ask for cracks where the book has a rule for them and nobody has answered."""
-    case = cases[0]
-    if _answer(cases) != "not known" or case.kind not in _DAMAGE_KINDS:
-        return
-    entries: tuple[RuleDocument | NeverDocument, ...] = (*made.rules, *made.book.nevers)
-    if case.kind == "blend":
-        yield "whether the finished blend was checked for cracks is not stated (tear_or_crack)"
-    elif any(one.kind in CRACKED_KINDS and _matches(one, case, placement) for one in entries):
-        yield "whether it is torn or cracked is not stated (tear_or_crack)"
-
-
-def _answer(cases: Sequence[Case]) -> Answer:
-    answers = {one.tear_or_crack for one in cases}
-    return "yes" if "yes" in answers else "no" if "no" in answers else "not known"
 
 
 def _interval(
@@ -348,7 +266,9 @@ def shortest(intervals: Sequence[IntervalDocument]) -> IntervalDocument | None:
     """
     if not intervals:
         return None
-    least: Callable[[str], float | None] = lambda name: min(  # noqa: E731 - one line thrice
-        (value for one in intervals if (value := getattr(one, name)) is not None), default=None
-    )
-    return IntervalDocument(cycles=least("cycles"), hours=least("hours"), days=least("days"))
+    return IntervalDocument(**{name: _least(intervals, name) for name in ("cycles", "hours", "days")})
+
+
+def _least(intervals: Sequence[IntervalDocument], name: str) -> float | None:
+    stated = [getattr(one, name) for one in intervals]
+    return min((one for one in stated if one is not None), default=None)

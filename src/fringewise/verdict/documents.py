@@ -263,7 +263,7 @@ class FindingVerdictDocument(Part):
     """What the book says of one finding."""
 
     id: Name
-    kind: KindName | None = None
+    kind: Name | None = None
     part: Name | None = None
     stage: Name | None = None
     item: Name | None = None

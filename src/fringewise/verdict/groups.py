@@ -9,11 +9,13 @@ from typing import Literal
 from fringewise.verdict.book import RANK, plain_words
 from fringewise.verdict.cases import Case as Finding
 from fringewise.verdict.cases import Surroundings, same_damage
-from fringewise.verdict.counts import CountVerdict, StageSeen, count_together, stage_of
-from fringewise.verdict.deciding import UNKNOWN, DamageVerdict, Judge, decide_damage
+from fringewise.verdict.counts import CountVerdict, count_together
+from fringewise.verdict.deciding import UNKNOWN, DamageVerdict, decide_damage
 from fringewise.verdict.decision import Bounds, Ground, strictest
 from fringewise.verdict.documents import Outcome
 from fringewise.verdict.grown import Clock, EarlierSize, with_growth
+from fringewise.verdict.judge import Judge
+from fringewise.verdict.stages import StageSeen, stage_of
 
 GroupReach = Literal["blade", "stage", "engine"]
 
@@ -117,7 +119,7 @@ def decide_all(
     """
     single = [decide_damage(made, group, near, left_out) for group in same_damage(cases)]
     closed = _closed(single)
-    single = [_told_closed(one, closed) for one in single]
+    single = [_with_item_asked(_told_closed(one, closed), stages) for one in single]
     counts = count_together(made, [*single, *_earlier_blends(made, single, earlier)], near, stages)
     damages = tuple(_with_counts(with_growth(made, one, earlier, now or {}), counts) for one in single)
     open_ones = [one for one in damages if one.case.subject not in closed]
@@ -158,6 +160,15 @@ def _told_closed(damage: DamageVerdict, closed: Mapping[tuple[str, ...], str]) -
     if blend is None:
         return damage
     return replace(damage, said=(*damage.said, f"It was blended since: the blend {blend} is what counts."))
+
+
+def _with_item_asked(damage: DamageVerdict, stages: Sequence[StageSeen]) -> DamageVerdict:
+    """Let a damage on a stage of the card not stand where nobody says on which of its items it is."""
+    stage = stage_of(stages, damage.case.blade[:2])
+    if stage is None or damage.case.item:
+        return damage
+    doubt = f"which {stage.item_word} of the stage it is on is not stated"
+    return replace(damage, provisional=(*damage.provisional, doubt))
 
 
 def _with_counts(damage: DamageVerdict, counts: Sequence[CountVerdict]) -> DamageVerdict:

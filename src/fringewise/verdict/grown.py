@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 
 from fringewise.verdict.book import Ladder
 from fringewise.verdict.cases import Case
-from fringewise.verdict.deciding import DamageVerdict, Judge
+from fringewise.verdict.deciding import DamageVerdict
 from fringewise.verdict.decision import within_side
 from fringewise.verdict.growth import Sighting, TimeUnit, shortened
+from fringewise.verdict.judge import Judge
 from fringewise.verdict.repeats import join
 from fringewise.verdict.sizes import Size
 

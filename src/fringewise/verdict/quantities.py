@@ -117,6 +117,21 @@ CRACKED_KINDS: Final = frozenset({"crack"})
 """Kinds whose visible length may not be all of it."""
 
 
+MEASURES: Final = frozenset({"distance", "offset", "step", "clearance", "flat", "sphere", "path"})
+"""Kinds that measure something without being damage: a book's "any" does not mean them."""
+
+
+def covers(kind: str, other: str) -> bool:
+    """Say whether an entry for a kind, or for "any" damage, speaks of another kind.
+
+    Examples
+    --------
+    >>> covers("any", "dent"), covers("any", "clearance"), covers("dent", "dent")
+    (True, False, True)
+    """
+    return kind == other or (kind == "any" and other not in MEASURES)
+
+
 def kind_words(kind: str) -> str:
     """Give a kind as it is spoken, with its article.
 

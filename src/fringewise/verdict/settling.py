@@ -9,7 +9,8 @@ from typing import Final, Protocol
 
 from fringewise.core.units import LengthUnit, shown_in
 from fringewise.verdict.cases import Case
-from fringewise.verdict.deciding import DamageVerdict, Judge, decide_damage
+from fringewise.verdict.deciding import DamageVerdict, decide_damage
+from fringewise.verdict.judge import Judge
 from fringewise.verdict.words import OUTCOME_WORDS
 
 STEP_MM: Final = 0.5

@@ -14,7 +14,7 @@ from fringewise.verdict.book import LimitsBook
 from fringewise.verdict.deciding import DamageVerdict
 from fringewise.verdict.decision import Ground
 from fringewise.verdict.groups import Decided, GroupVerdict
-from fringewise.verdict.quantities import CRACKED_KINDS
+from fringewise.verdict.quantities import CRACKED_KINDS, QUANTITIES
 from fringewise.verdict.words import CAUTION, CRACK_CAUTION, OUTCOME_WORDS, interval_words
 
 WITHIN: Final = "all findings within limits"
@@ -35,7 +35,7 @@ def statement_lines(decided: Decided, damage: DamageVerdict, unit: LengthUnit = 
     yield from damage.said
     if not damage.stands:
         yield f"It does not stand yet: {'; '.join(damage.provisional)}."
-    yield f"Decision rule: {decided.judge.rule.words}."
+    yield f"Decision rule: {rule_words(decided)}."
     yield book_words(decided.judge.book)
     if is_cracked(damage):
         yield CRACK_CAUTION
@@ -86,7 +86,7 @@ def ground_words(ground: Ground, unit: LengthUnit = "mm") -> str:
     size = ground.size
     value = value_and_doubt(size.value, size.expanded_uncertainty, ground.unit, unit)
     bound = "" if size.bound == "both" else f"{size.bound.replace('_', ' ')} "
-    quantity = ground.quantity.replace("_", " ").capitalize()
+    quantity = _quantity_words(ground.quantity)
     against = f"{ground.boundary} {_plain(ground.limit, ground.unit, unit)}"
     accepted = _plain(ground.acceptance_limit, ground.unit, unit)
     return (
@@ -120,6 +120,16 @@ def book_words(book: LimitsBook) -> str:
     return f"Limits: {book.document.title}; {book.document.source}."
 
 
+def rule_words(decided: Decided) -> str:
+    """Name the decision rule and where the operator has it from."""
+    made = decided.judge
+    if made.rule.what_if:
+        return made.rule.words
+    stated = made.book.document.decision
+    source = "the default: the book states none" if stated is None else stated.source or "no source stated"
+    return f"{made.rule.words} ({source})"
+
+
 def _engine_words(group: GroupVerdict, seen: str) -> str:
     provisional = "provisional: " if group.provisional else ""
     if not group.findings:
@@ -146,6 +156,12 @@ def _kept_words(ground: Ground) -> str:
     if ground.conformance_probability is None:
         return f"{ground.kept}, part of it was out of view"
     return f"{ground.kept}, with probability {ground.conformance_probability:.4f}"
+
+
+def _quantity_words(name: str) -> str:
+    spoken = (known[name].words for known in QUANTITIES.values() if name in known)
+    words = next(spoken, name.replace("_", " "))
+    return words[:1].upper() + words[1:]
 
 
 def _plain(value: float, unit: str, length_unit: LengthUnit) -> str:

@@ -16,16 +16,16 @@ from fringewise.record.documents import StageDocument, WorkCardDocument
 from fringewise.verdict.blend_plan import BlendPlan, plan_blend
 from fringewise.verdict.book import LimitsBook, plain_words, same_words
 from fringewise.verdict.cases import Case, Surroundings, cases_of, surroundings_of
-from fringewise.verdict.counts import StageSeen, stage_of
-from fringewise.verdict.deciding import judge
 from fringewise.verdict.decision import DecisionRule, decision_rule
 from fringewise.verdict.documents import DecisionDocument
 from fringewise.verdict.groups import Decided, decide_all, stages_with_seen
 from fringewise.verdict.grown import Clock, EarlierSize
 from fringewise.verdict.growth import TimeUnit
+from fringewise.verdict.judge import judge
 from fringewise.verdict.output import verdicts_document
 from fringewise.verdict.quantities import QUANTITIES
 from fringewise.verdict.settling import settle_all
+from fringewise.verdict.stages import StageSeen, stage_of
 from fringewise.verdict.standing import HeadDates, standing, with_stand_in
 
 _RULES: Final = "ISO 14253-1:2017, simple acceptance, guard band 1 U, or conformance probability 0.99"
