@@ -5,6 +5,7 @@ The coordinates come as arrays; reading them is not this room's work.
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 from typing import Final
@@ -173,6 +174,7 @@ def _design(count: int, cells: int) -> Array:
     return matrix
 
 
+@functools.cache
 def _basis_table() -> Array:
     """Polynomials of the six basis functions over a cell (3, 6, 6): value, first and second derivative.
 
@@ -187,7 +189,7 @@ def _basis_table() -> Array:
         for order in range(3):
             coefficients = total.deriv(order).coef if order else total.coef
             table[order, j, : len(coefficients)] = coefficients
-    return table
+    return frozen(table)
 
 
 @kernel(inline=True)
