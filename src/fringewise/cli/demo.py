@@ -34,12 +34,16 @@ def demo(
     shown_in = length_unit(unit, settings)
     folder = _new_folder(out)
     note("Rendering and measuring virtual blades: under a minute, longer on a slow machine.")
+    from fringewise.disk import write_bytes
     from fringewise.wiring import draw_stage, folder_shelf
     from fringewise.workflow.demo import run_demo
+    from fringewise.workflow.demo_books import DEMO_CARD, DEMO_LIMITS
 
     with progress() as shown:
         outcome = run_demo(folder_shelf(folder, shown_in), shown)
     draw_stage(outcome, folder / "pictures" / "stage.png", shown_in)
+    write_bytes(folder / "limits.toml", DEMO_LIMITS.encode())
+    write_bytes(folder / "card.toml", DEMO_CARD.encode())
     for line in _lines(outcome, shown_in, folder):
         say(line)
 
@@ -71,6 +75,7 @@ def _lines(outcome: DemoOutcome, unit: LengthUnit, folder: Path) -> Iterable[str
     yield f"{within} of {len(outcome.rows)} true values lie within ± U; some 95 of 100 should."
     yield "Not included: calibration (the virtual head states none; it is exact here, a real one is not)."
     yield f"Captures, marks, results, truth and pictures: {folder}"
+    yield f"Invented limits and a work card to decide by: {folder / 'limits.toml'}, {folder / 'card.toml'}"
     yield CAUTION
 
 

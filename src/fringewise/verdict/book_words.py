@@ -14,7 +14,7 @@ from fringewise.verdict.documents import (
     RuleDocument,
     ZoneDocument,
 )
-from fringewise.verdict.quantities import kind_words, quantity_rule
+from fringewise.verdict.quantities import kind_words, kinds_words, quantity_rule
 from fringewise.verdict.words import OUTCOME_WORDS, decision_words, interval_words
 
 _WIDE = 40
@@ -147,7 +147,7 @@ def _blend_lines(blend: BlendLimitsDocument, unit: str) -> Iterator[str]:
 
 
 def _count_lines(count: CountDocument, where: str) -> Iterator[str]:
-    yield f"  [ ] {count.id}: how many of {kind_words(count.kind)} together{where}"
+    yield f"  [ ] {count.id}: how many {kinds_words(count.kind)} together{where}"
     outcome = OUTCOME_WORDS[count.exceeded or "reject"]
     for words in _allowed(count):
         yield f"        {words:<{_WIDE}}  else {outcome}"

@@ -26,7 +26,7 @@ from fringewise.verdict.deciding import UNKNOWN, DamageVerdict
 from fringewise.verdict.decision import Bounds
 from fringewise.verdict.documents import CountDocument, DecidedOutcome
 from fringewise.verdict.judge import Judge
-from fringewise.verdict.quantities import covers, kind_words, quantity_rule
+from fringewise.verdict.quantities import covers, kinds_words, quantity_rule
 from fringewise.verdict.stages import StageSeen, stage_of
 
 Reach = Literal["blade", "stage"]
@@ -170,7 +170,7 @@ def _of_stage(made: Counting) -> Iterator[CountVerdict]:
         yield _number(made, "stage", count.per_stage_max, len(made.damages), unseen, on)
     if count.damaged_blades_per_stage_max is not None:
         yield _number(
-            made, "stage", count.damaged_blades_per_stage_max, len(items), unseen, f"as damaged blades {on}"
+            made, "stage", count.damaged_blades_per_stage_max, len(items), unseen, f"damaged blades {on}"
         )
     if count.adjacent_allowed is False:
         state, words = neighbours_state(items, stage)
@@ -189,7 +189,9 @@ def _number(
     else:
         sure = sum(surely_counted(made.count, one) for one in made.damages)
     state: State = "exceeded" if sure > most else "not known" if possible > most or unseen != 0 else "kept"
-    told = f"{possible} of {kind_words(made.count.kind)} {on}, {most} allowed"
+    told = f"{possible} {kinds_words(made.count.kind)} {on}, {most} allowed"
+    if "damaged blades" in on:
+        told = f"{possible} {on} ({kinds_words(made.count.kind)}), {most} allowed"
     return _verdict(made, reach, state, told + unseen_words(unseen, made.stage))
 
 

@@ -146,6 +146,20 @@ def kind_words(kind: str) -> str:
     return f"{'an' if spoken[0] in 'aeiou' else 'a'} {spoken}"
 
 
+def kinds_words(kind: str) -> str:
+    """Give a kind as several of it are spoken of.
+
+    Examples
+    --------
+    >>> kinds_words("edge_nick"), kinds_words("tip_loss"), kinds_words("any")
+    ('edge nicks', 'tip losses', 'damages')
+    """
+    if kind == "any":
+        return "damages"
+    spoken = kind.replace("_", " ")
+    return f"{spoken}es" if spoken.endswith("s") else f"{spoken}s"
+
+
 def quantity_rule(kind: str, quantity: str) -> QuantityRule:
     """Give a kind's quantity; KeyError where the kind has no such quantity."""
     return QUANTITIES[kind][quantity]
