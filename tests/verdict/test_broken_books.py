@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import copy
+import json
 import re
-from typing import Final
+import time
+import tomllib
+from collections.abc import Iterator
+from typing import Any, Final
 
 import pytest
 from document_examples import LIMITS_TOML
@@ -338,3 +343,63 @@ def test_a_unit_that_was_confirmed_is_no_slip() -> None:
 def test_zones_that_stand_as_two_are_no_slip() -> None:
     text = LIMITS_TOML + zone("from_leading_edge = [3.0, 9.0]", "leading edge, outer two thrids")
     assert len(parse_limits(text.encode()).zones) == 2
+
+
+WRONG: Final[tuple[Any, ...]] = (
+    None,
+    0,
+    -1.5,
+    1e300,
+    True,
+    "",
+    " ",
+    "x" * 600,
+    [],
+    {},
+    [1],
+    [[0.0]],
+    {"a": 1},
+)
+
+
+def places(value: Any, above: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
+    steps = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    for step, below in steps:
+        yield (*above, step)
+        yield from places(below, (*above, step))
+
+
+def test_no_wrong_value_anywhere_is_more_than_refused() -> None:
+    sound = tomllib.loads(LIMITS_TOML)
+    refused = 0
+    for place in places(sound):
+        for wrong in WRONG:
+            spoilt = copy.deepcopy(sound)
+            spot = spoilt
+            for step in place[:-1]:
+                spot = spot[step]
+            spot[place[-1]] = wrong
+            found = told(spoilt)
+            refused += bool(found)
+            assert all("; " in one.rule for one in found)
+    assert refused > 500
+
+
+def told(book: Any) -> tuple[Problem, ...]:
+    try:
+        parse_limits(json.dumps(book).encode(), "limits.json", toml=False)
+    except InputRefused as refused:
+        return refused.problems
+    return ()
+
+
+def test_a_book_of_thousands_of_rules_is_read_in_seconds() -> None:
+    head = LIMITS_TOML.split("[[zone]]")[0]
+    many = "".join(
+        f'[[rule]]\nid = "R{n}"\npart = "part {n % 50}"\nzone = "zone {n // 50}"\nkind = "dent"\n'
+        f'quantity = "depth"\nunit = "mm"\nserviceable_up_to = {0.1 + (n % 7) / 100}\n'
+        for n in range(2000)
+    )
+    started = time.process_time()
+    assert len(parse_limits((head + many).encode()).rules) == 2000
+    assert time.process_time() - started < 10

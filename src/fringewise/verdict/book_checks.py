@@ -208,28 +208,33 @@ def _numbers(rule: RuleDocument) -> tuple[float | None, ...]:
 def _slips(draft: Draft) -> Iterator[Fault]:
     """Find the same step of the same quantity of a part, 25.4 times as large in one zone as in another."""
     sound = [one for one in draft.rules if one.document.quantity in QUANTITIES[one.document.kind]]
-    for one, other in _alike(sound, lambda one: (plain_words(one.part), one.kind, one.quantity)):
+    asked = [one for one in sound if not one.document.unit_confirmed]
+    limits = {
+        one.place: {step.boundary: step.limit for ladder in ladders(one.document) for step in ladder.steps}
+        for one in asked
+    }
+    for one, other in _alike(asked, lambda one: (plain_words(one.part), one.kind, one.quantity)):
         a, b = one.document, other.document
-        if a.unit_confirmed or b.unit_confirmed:
-            continue
         slip = QUANTITIES[a.kind][a.quantity].in_millimetres(1.0, "in")
-        for name in _slipped_steps(a, b, slip):
+        name = _slipped_step(limits[one.place], limits[other.place], slip)
+        if name:
             words = f'differs from that of rule "{a.id}" by {slip:.4g} times: inches may stand as millimetres'
             remedy = "compare the unit with the manual; where it is right, add unit_confirmed = true"
             yield Fault(f"{other.place}.{name}", words, remedy, f"{getattr(b, name):g} {b.unit}")
 
 
-def _slipped_steps(a: RuleDocument, b: RuleDocument, slip: float) -> Iterator[str]:
-    if slip == 1.0:
-        return
-    pairs = {step.boundary: step.limit for one in ladders(a) for step in one.steps}
-    for step in (step for one in ladders(b) for step in one.steps):
-        known = pairs.get(step.boundary)
-        if known and step.limit:
-            ratio = max(known, step.limit) / min(known, step.limit)
-            if abs(ratio / slip - 1) < _SLIP_WITHIN:
-                yield step.boundary
-                return
+def _slipped_step(known: Mapping[str, float], limits: Mapping[str, float], slip: float) -> str:
+    """Name the first step that differs by the slip; empty where none does, or the unit is no length."""
+    for name, limit in limits.items():
+        other = known.get(name)
+        if (
+            slip != 1.0
+            and other
+            and limit
+            and abs(max(other, limit) / min(other, limit) / slip - 1) < _SLIP_WITHIN
+        ):
+            return name
+    return ""
 
 
 def _sizes(draft: Draft) -> Iterator[Fault]:
