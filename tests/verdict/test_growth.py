@@ -10,6 +10,7 @@ from typing import Final
 
 import numpy as np
 import pytest
+from command import run_command
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import quad
@@ -177,3 +178,23 @@ def test_half_the_predicted_time_is_over_before_the_limit_in_every_specimen(shar
                 tried += 1
                 early += predicted / 2 <= specimen[later] - specimen[k]
     assert early == tried
+
+
+LIFE: Final = (
+    "life", "--coefficient", "1e-11", "--exponent", "3", "--from", "1", "--to", "10", "--stress-range", "100",
+    "--source", "operator's report 7",
+)  # fmt: skip
+
+
+def test_the_life_command_is_a_study_of_static_parts_only() -> None:
+    done = run_command(*LIFE, "--part", "exhaust frame", "--static")
+    assert done.status == 0
+    assert "776,634 cycles" in done.out
+    assert "It is no verdict and gives no interval." in done.out
+    assert "operator's report 7" in done.out
+    for more in (("--part", "exhaust frame"), ("--part", "turbine 1 blade", "--static")):
+        refused = run_command(*LIFE, *more)
+        assert refused.status == 2
+        assert "can run in one flight" in refused.err
+    backwards = run_command(*LIFE, "--part", "exhaust frame", "--static", "--to", "0.5")
+    assert backwards.status == 2

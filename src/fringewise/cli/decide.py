@@ -148,6 +148,8 @@ def _draw_plans(
     made: Verdicts, folder: Path, capture: Path | None, findings: Path | None, unit: LengthUnit
 ) -> None:
     """Draw each blend plan, on the photo too where the capture and its marks are given."""
+    import re
+
     from fringewise.cli.shell import start
     from fringewise.render.blend_plan import blend_plan_picture
     from fringewise.render.writing import write_picture
@@ -164,7 +166,7 @@ def _draw_plans(
     for plan in made.plans:
         edge = edges.get(plan.finding)
         page = blend_plan_picture(plan, surface=surface, edge_px=edge, unit=unit)
-        write_picture(page, folder / f"blend-plan-{plan.finding.replace(':', '-')}.png")
+        write_picture(page, folder / f"blend-plan-{re.sub(r'[^0-9A-Za-z._-]+', '-', plan.finding)}.png")
 
 
 def _lines(made: Verdicts, inspected: Inspected, unit: LengthUnit) -> Iterator[str]:
