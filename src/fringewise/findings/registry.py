@@ -5,7 +5,21 @@ from __future__ import annotations
 from typing import Final
 
 from fringewise.core.errors import MarksAtFault, NotMeasurable
-from fringewise.findings import area, crack, dent, distance, gouge, hole, offset, path
+from fringewise.findings import (
+    area,
+    crack,
+    dent,
+    distance,
+    flat,
+    gouge,
+    hole,
+    object_seen,
+    observation,
+    offset,
+    path,
+    sphere,
+    step,
+)
 from fringewise.findings.finding import Finding, FindingResult
 from fringewise.findings.kind import Kind, Look
 
@@ -20,6 +34,11 @@ KINDS: Final[dict[str, Kind]] = {
         crack.KIND,
         gouge.KIND,
         hole.KIND,
+        step.KIND,
+        flat.KIND,
+        sphere.KIND,
+        observation.KIND,
+        object_seen.KIND,
     )
 }
 """Each kind by its name in format 3; a kind is one file and one entry here."""

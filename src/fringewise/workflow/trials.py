@@ -39,6 +39,8 @@ JUDGED: Final = {
     "path": "length",
     "gouge": "depth",
     "hole": "area",
+    "step": "step",
+    "sphere": "diameter",
 }
 """The one quantity of each kind that counts in the pooled judgement."""
 
