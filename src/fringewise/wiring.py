@@ -348,6 +348,12 @@ def fresh_person(archive: SqlArchive) -> bool:
     return not archive.about("person")
 
 
+def key_file(person: str) -> Path:
+    """Give the usual place of a person's private keys, beside the settings."""
+    plain = "".join(letter if letter.isalnum() or letter in "-_" else "_" for letter in person)
+    return platformdirs.user_config_path("fringewise", appauthor=False) / "keys" / f"{plain}.pem"
+
+
 def versions() -> dict[str, str]:
     """Versions of the program, of Python and of the numerical libraries, as results state them."""
     import platform  # noqa: PLC0415

@@ -26,6 +26,7 @@ STANDARD_NEVER: Final = frozenset(
 EXTRA: Final = {
     "virtual": {"embreex"},  # says which surface a ray meets
     "core": {"threading"},  # the lock round parallel kernels
+    "record": {"cryptography"},  # whether a signature holds
 }
 
 PLANTED: Final = {

@@ -40,8 +40,20 @@ def postgres_url() -> Iterator[str]:
         data = Path(folder) / "data"
         data.mkdir()
         server = pgserver.get_server(data, cleanup_mode="delete")
-        yield server.get_uri(driver="psycopg")
+        url = str(server.get_uri(driver="psycopg"))
+        _without_waiting(url)
+        yield url
         server.cleanup()
+
+
+def _without_waiting(url: str) -> None:
+    """Let the server leave writing to the disk to the system: it is never killed here, only its users are."""
+    engine = create_engine(url, isolation_level="AUTOCOMMIT")
+    with engine.connect() as connection:
+        for setting in ("fsync", "full_page_writes", "synchronous_commit"):
+            connection.execute(text(f"ALTER SYSTEM SET {setting} = off"))
+        connection.execute(text("SELECT pg_reload_conf()"))
+    engine.dispose()
 
 
 @pytest.fixture

@@ -18,7 +18,8 @@ from fringewise.archive.objects import FolderObjects
 from fringewise.archive.tables import ENTRY, FINDING, HEAD, INSPECTION
 from fringewise.core.errors import ChangedMeanwhile, InputRefused, NotAllowed, PlaceUnusable
 from fringewise.record.chain import Draft, breaks
-from fringewise.workflow.keeping import Desk, begin_inspection, look_again, required_look, submit
+from fringewise.workflow.keeping import Desk, begin_inspection, look_again, required_look
+from fringewise.workflow.signing import submit
 
 SHA = "5" * 64
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
 from typing import Final
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import ColumnElement, Connection, func, select
 
 from fringewise.archive.archive import SqlArchive, entry_of
 from fringewise.archive.database import reading
@@ -19,6 +19,7 @@ from fringewise.record.evidence import named_objects
 from fringewise.record.inspection import inspection_of
 from fringewise.record.manifest import manifest_files
 from fringewise.record.overview import overview
+from fringewise.record.signatures import signature_faults
 
 _SILENT: Final = Silent()
 _BATCH: Final = 1000
@@ -84,8 +85,10 @@ def _manifest_faults(connection: Connection, objects: Objects, known: Mapping[st
         yield from (f"the capture {sha256} names the file {path}, which is not on record" for path in missing)
 
 
-def _rows(connection: Connection) -> Iterator[Entry | int]:
+def _rows(connection: Connection, wanted: ColumnElement[bool] | None = None) -> Iterator[Entry | int]:
+    """Entries in order; the number of one that can't be read."""
     query = select(ENTRY).order_by(ENTRY.c.sequence)
+    query = query if wanted is None else query.where(wanted)
     for row in connection.execution_options(yield_per=_BATCH).execute(query).mappings():
         try:
             yield entry_of(row)
@@ -116,20 +119,26 @@ def _list_faults(connection: Connection) -> Iterator[str]:
     query = select(ENTRY.c.inspection).where(ENTRY.c.inspection != ARCHIVE).distinct()
     names = {str(name) for name in connection.execute(query).scalars()}
     yield from (f"inspection {name} is listed, but has no entries" for name in sorted(set(shown) - names))
+    people = [row for row in _rows(connection, ENTRY.c.kind == "person") if not isinstance(row, int)]
     for name in sorted(names):
-        wanted = select(ENTRY).where(ENTRY.c.inspection == name).order_by(ENTRY.c.sequence)
         try:
-            entries = [entry_of(row) for row in connection.execute(wanted).mappings()]
+            entries = _entries_of(connection, name)
             inspection = inspection_of(entries)
             line = asdict(overview(inspection, (stamp(entries[0].at), stamp(entries[-1].at))))
             rows = [{"inspection": name, **asdict(one)} for one in inspection.all_findings]
         except (FringewiseError, ValueError, KeyError, TypeError):
             yield f"inspection {name} can't be made from its entries"
             continue
+        yield from signature_faults(entries, people)
         if shown.get(name) != line:
             yield f"the list shows inspection {name} otherwise than its entries say"
         if _sorted(findings.get(name, [])) != _sorted(rows):
             yield f"the list shows the findings of inspection {name} otherwise than its entries say"
+
+
+def _entries_of(connection: Connection, name: str) -> list[Entry]:
+    wanted = select(ENTRY).where(ENTRY.c.inspection == name).order_by(ENTRY.c.sequence)
+    return [entry_of(row) for row in connection.execute(wanted).mappings()]
 
 
 def _sorted(rows: list[dict[str, object]]) -> list[dict[str, object]]:

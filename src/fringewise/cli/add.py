@@ -19,7 +19,8 @@ def add(
     paths: Annotated[
         list[Path],
         typer.Argument(
-            metavar="PATH…", help="Capture folders, photos, videos, zip files; limits books (.toml)."
+            metavar="PATH…",
+            help="Captures, photos, videos, zip files; limits books (.toml), verifications (.json).",
         ),
     ],
     inspection: Annotated[
@@ -62,6 +63,9 @@ def take_path(desk: Desk, path: Path) -> tuple[list[Taken], int]:
     if path.suffix.lower() == ".toml":
         take_book(desk, path)
         return [], 0
+    if path.suffix.lower() == ".json":
+        take_verification(desk, path)
+        return [], 0
     taken: list[Taken] = []
     unsound = 0
     for parcel in parcels_at(path):
@@ -74,6 +78,18 @@ def take_path(desk: Desk, path: Path) -> tuple[list[Taken], int]:
         say(f"{one.kind:<8} {one.sha256[:12]}  {one.name}{said}")
         taken.append(one)
     return taken, unsound
+
+
+def take_verification(desk: Desk, path: Path) -> None:
+    """Write a head's verification down; one that did not pass doubts what came since the last that did."""
+    from fringewise.files.limits import read_verification
+    from fringewise.workflow.signing import record_verification
+
+    document = read_verification(path).model_dump(exclude_none=True)
+    _, doubted = record_verification(desk, document)
+    say(f"verified head {document['head']} on {document['done_at']}: {document['outcome']}")
+    for name in doubted:
+        say(f"  inspection {name} is in doubt: fringewise inspection show {name}")
 
 
 def take_book(desk: Desk, path: Path) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from fringewise.cli.shell import note
@@ -40,6 +41,27 @@ def at_desk(settings: Settings | None = None) -> Iterator[Office]:
         yield Office(made, archive, held)
     finally:
         archive.close()
+
+
+def passphrase(path: Path, *, twice: bool = False) -> str:
+    """Ask for the passphrase of a key's file without showing it, or take it from the variable."""
+    import getpass
+    import os
+
+    from fringewise.core.errors import refuse
+    from fringewise.wiring import PASSPHRASE_VARIABLE
+
+    given = os.environ.get(PASSPHRASE_VARIABLE)
+    if given is not None:
+        return given
+    try:
+        asked = getpass.getpass(f"Passphrase for {path}: ")
+        if twice and getpass.getpass("The same once more: ") != asked:
+            raise refuse("passphrase", "", "must be the same both times")
+    except EOFError as error:
+        rule = f"must be typed, or given in {PASSPHRASE_VARIABLE} where nobody is there to be asked"
+        raise refuse("passphrase", "", rule) from error
+    return asked
 
 
 def place(settings: Settings) -> str:

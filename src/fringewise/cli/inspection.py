@@ -10,7 +10,7 @@ import typer
 
 from fringewise.cli.add import take_book
 from fringewise.cli.desk import at_desk, looks_named
-from fringewise.cli.shell import say
+from fringewise.cli.shell import Status, leave, say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -121,7 +121,37 @@ def look(
     say(f"{len(found)} looks: {state}. {left} are left to do.")
 
 
+def decide(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="The inspection.")],
+    leave_out: Annotated[
+        list[str] | None,
+        typer.Option("--leave-out", metavar="ID=REASON", help="A measurement that does not count, and why."),
+    ] = None,
+) -> None:
+    """Decide on all findings by the inspection's limits book, and write the verdicts down.
+
+    The exit status is 1 when the engine is not serviceable without more.
+    """
+    from fringewise.cli.words import pairs_of
+    from fringewise.verdict.statements import outcome_words, place_words
+    from fringewise.workflow.judging import decide_inspection
+
+    with at_desk() as office:
+        about = office.desk.inspection(name)
+        _, made = decide_inspection(office.desk, about, pairs_of("--leave-out", leave_out or []))
+    for damage in made.decided.damages:
+        say(f"{place_words(damage)}: {outcome_words(damage)}")
+        for reason in damage.provisional:
+            say(f"    does not stand yet: {reason}")
+    outcome = made.document["outcome"]
+    say(f"Outcome: {outcome.replace('_', ' ')}")
+    clean = outcome == "serviceable" and not made.decided.engine.provisional
+    leave(Status.ANSWERED if clean else Status.ANSWER_IS_BAD)
+
+
 def _about(inspection: Inspection) -> Iterable[str]:
+    from fringewise.workflow.signing import all_disagreements
+
     card = inspection.about.card
     yield f"Inspection  {inspection.identity}, {inspection.state}"
     if inspection.about.invented:
@@ -129,6 +159,10 @@ def _about(inspection: Inspection) -> Iterable[str]:
     yield f"Engine      {card.engine.serial}, {card.engine.type}"
     if card.reason or card.procedure:
         yield f"Why         {'; '.join(one for one in (card.reason, card.procedure) if one)}"
+    for doubt in inspection.doubts.values():
+        yield f"DOUBT       {doubt.words}"
+        yield from (f"              {one}" for one in doubt.touches or ())
+    yield from (f"DISAGREE    {one.words}" for one in all_disagreements(inspection))
     yield f"Outcome     {inspection.outcome.replace('_', ' ') or 'not decided by a limits book'}"
     done = len(inspection.required) - len(inspection.unseen)
     yield f"Looks       {done} of {len(inspection.required)} done"
@@ -153,5 +187,5 @@ def _history(inspection: Inspection) -> Iterable[str]:
 
 list_.__name__ = "list"
 
-ALL: Final[tuple[Callable[..., Any], ...]] = (new, list_, show, look)
+ALL: Final[tuple[Callable[..., Any], ...]] = (new, list_, show, look, decide)
 """The commands below ``fringewise inspection``."""

@@ -9,17 +9,19 @@ from typing import Final, Literal, TypeVar
 
 from fringewise.core.documents import Part
 from fringewise.record.bodies import (
+    DoubtBody,
     FindingsBody,
     InspectionBody,
     LookBody,
     LookState,
+    ReadingBody,
     ResultsBody,
     SignatureBody,
     SubmissionBody,
     VerdictsBody,
     checked_body,
 )
-from fringewise.record.chain import Entry
+from fringewise.record.chain import Entry, record_hash
 
 State = Literal["open", "submitted", "signed"]
 _Body = TypeVar("_Body", bound=Part)
@@ -185,6 +187,22 @@ class Inspection:
     def signature(self) -> tuple[Entry, SignatureBody] | None:
         """The signature, where there is one."""
         return self._last("signature", SignatureBody)
+
+    @property
+    def doubts(self) -> dict[str, DoubtBody]:
+        """Doubts that came up, by what they are called."""
+        return self._all("doubt", DoubtBody)
+
+    @property
+    def second_readings(self) -> dict[str, ReadingBody]:
+        """Second readings, by capture and reader."""
+        return self._all("second reading", ReadingBody)
+
+    @property
+    def sealed_sha256(self) -> str:
+        """Hash of the record as it stands: of what was signed, or would be."""
+        signed = next((n for n, entry in enumerate(self.entries) if entry.kind == "signature"), None)
+        return record_hash(self.entries if signed is None else self.entries[:signed])
 
     @cached_property
     def all_findings(self) -> tuple[FoundFinding, ...]:

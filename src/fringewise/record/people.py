@@ -18,6 +18,7 @@ from fringewise.record.bodies import (
 )
 from fringewise.record.chain import ARCHIVE, Draft, Entry, plain, record_hash
 from fringewise.record.inspection import Inspection, inspection_of
+from fringewise.record.signatures import signature_holds
 
 MEASURING: Final = frozenset({"findings", "results", "second reading", "submission"})
 """Kinds of entries by which a person measures: who wrote one may be barred from signing it."""
@@ -42,6 +43,10 @@ ROLE_FOR: Final[Mapping[str, frozenset[Role]]] = {
     "person": frozenset({"administrator"}),
 }
 """Which roles may write which kind of entry."""
+
+
+BARRED_WHEN_LAPSED: Final = frozenset({"submission", "signature", "limits", "person"})
+"""What nobody writes after their authorisation ran out. Work itself is kept all the same, and it is said."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +78,21 @@ class Rules:
     """What a shop asks for: `two_people` bars everybody from signing what they measured themselves."""
 
     two_people: bool = True
+
+
+def lapses(entries: Sequence[Entry], people: Mapping[str, Person]) -> tuple[str, ...]:
+    """Say whose authorisation had run out when they wrote entries of an inspection, one line a person."""
+    found: dict[str, str] = {}
+    for entry in entries:
+        person = people.get(entry.author)
+        if person is not None and person.lapsed(entry.at.date()):
+            first = found.get(entry.author) or entry.at.date().isoformat()
+            found[entry.author] = first
+    return tuple(
+        f"the authorisation of {people[name].name} ran out on {people[name].valid_until}; "
+        f"they worked here on {day}"
+        for name, day in found.items()
+    )
 
 
 def person_of(entry: Entry) -> Person:
@@ -123,6 +143,8 @@ def _by_state(draft: Draft, author: Person, entries: Sequence[Entry], rules: Rul
         yield f"inspection {draft.inspection} is signed and sealed: add a doubt beside it instead"
     if draft.kind == "findings":
         yield from _by_findings(draft, inspection)
+    if draft.kind == "second reading":
+        yield from _by_second_reading(draft, author, inspection)
     if draft.kind == "submission":
         yield from _by_submission(draft, inspection)
     if draft.kind == "signature":
@@ -133,7 +155,7 @@ def _by_role(draft: Draft, author: Person, at: datetime) -> Iterator[str]:
     wanted = ROLE_FOR[draft.kind]
     if not author.roles & wanted:
         yield f"{author.name} has not the role for this ({' or '.join(sorted(wanted))} needed)"
-    if author.lapsed(at.date()):
+    if draft.kind in BARRED_WHEN_LAPSED and author.lapsed(at.date()):
         yield f"the authorisation of {author.name} ran out on {author.valid_until}"
 
 
@@ -167,6 +189,16 @@ def _by_findings(draft: Draft, inspection: Inspection) -> Iterator[str]:
             yield f"the finding id {one.id} is taken on capture {used[one.id][:12]}: give it another"
 
 
+def _by_second_reading(draft: Draft, author: Person, inspection: Inspection) -> Iterator[str]:
+    """A second reading is another person's, of something that has a first one."""
+    capture = str(draft.body.get("sha256"))
+    first = [one for one in inspection.entries if one.kind == "findings" and one.subject == capture]
+    if not first:
+        yield f"capture {capture[:12]} has no first reading yet"
+    if any(one.author == author.identity for one in first):
+        yield f"{author.name} marked this capture first: somebody else takes the second reading"
+
+
 def _by_submission(draft: Draft, inspection: Inspection) -> Iterator[str]:
     body = checked_body("submission", draft.body)
     assert isinstance(body, SubmissionBody)
@@ -185,6 +217,8 @@ def _by_signature(draft: Draft, author: Person, inspection: Inspection, rules: R
         yield "the record has changed since it was looked at: look again, then sign"
     if body.signer != author.identity or body.public_key != author.public_key:
         yield f"the signature is not made with the key of {author.name}"
+    if not signature_holds(draft.inspection, draft.body):
+        yield "the signature does not hold"
     if not inspection.complete and not body.incomplete:
         yield f"{len(inspection.unseen)} looks are missing: it can only be signed as incomplete"
     own = [

@@ -101,8 +101,7 @@ def mark_and_measure(
     if capture is not None:
         _refuse_outside(placed, capture)
     marks = _write_marks(desk, inspection, where, body.model_dump(), placed, reason, expected_version)
-    outcomes, summary, made = _measured(placed, capture, sha256, progress)
-    document = results_document(outcomes, summary, _program(desk))
+    document, outcomes, made = measured_document(desk, placed, capture, sha256, progress)
     entry = _write_results(desk, inspection, marks, document)
     return Measured(marks, entry, outcomes, made)
 
@@ -114,9 +113,20 @@ def measure_again(
     marks = inspection.latest["findings", sha256]
     findings = findings_from_document(inspection.findings[sha256].document)
     capture = desk.read(sha256) if find_taken(desk, sha256).kind == "capture" else None
-    outcomes, summary, made = _measured(findings, capture, sha256, progress)
-    document = results_document(outcomes, summary, _program(desk))
+    document, outcomes, made = measured_document(desk, findings, capture, sha256, progress)
     return Measured(marks, _write_results(desk, inspection, marks, document, reason), outcomes, made)
+
+
+def measured_document(
+    desk: Desk,
+    findings: Sequence[Finding],
+    capture: Capture | None,
+    sha256: str,
+    progress: Progress = _SILENT,
+) -> tuple[dict[str, Any], tuple[FindingResult, ...], Measurement | None]:
+    """Measure findings; gives the results' document (format 5), what came of each, and the measurement."""
+    outcomes, summary, made = _measured(findings, capture, sha256, progress)
+    return results_document(outcomes, summary, _program(desk)), outcomes, made
 
 
 def look_with(inspection: Inspection, sha256: str) -> Required:

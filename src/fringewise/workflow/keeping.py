@@ -10,7 +10,7 @@ from fringewise.capture.capture import Capture
 from fringewise.core.errors import InputRefused, Problem
 from fringewise.core.progress import Clock
 from fringewise.record.bodies import LookState
-from fringewise.record.chain import ARCHIVE, Draft, Entry, record_hash
+from fringewise.record.chain import ARCHIVE, Draft, Entry
 from fringewise.record.inspection import Inspection, Required, inspection_of
 from fringewise.record.people import Objection, Person, Rules, objections
 from fringewise.workflow.ports import Archive
@@ -157,18 +157,6 @@ def look_draft(
         "evidence": [*kept, *new],
     }
     return Draft(inspection.identity, "look", look.subject, body, expected_version=expected_version)
-
-
-def submit(desk: Desk, identity: str, *, incomplete: bool = False, statement: str = "") -> Entry:
-    """Submit an inspection as it stands for review."""
-    inspection = desk.inspection(identity)
-    body = {
-        "record_sha256": record_hash(inspection.entries),
-        "incomplete": incomplete,
-        "statement": statement or None,
-    }
-    (entry,) = desk.write(Draft(identity, "submission", identity, body))
-    return entry
 
 
 def required_look(inspection: Inspection, stage: str, item: str, look: str) -> Required:

@@ -1,0 +1,123 @@
+"""Asking an inspection's limits book about its results, and writing down what it says."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final
+
+from fringewise.capture.documents import parse_head
+from fringewise.capture.head import Head
+from fringewise.core.errors import refuse
+from fringewise.equipment.documents import VerificationDocument
+from fringewise.record.bodies import IntakeBody, checked_body
+from fringewise.record.chain import Draft, Entry
+from fringewise.record.inspection import Inspection
+from fringewise.verdict.book import LimitsBook
+from fringewise.verdict.book_reading import parse_limits
+from fringewise.verdict.standing import HeadDates
+from fringewise.workflow.decide import Inspected, Verdicts, decide
+from fringewise.workflow.inspecting import evidence_of
+from fringewise.workflow.keeping import Desk
+
+_NO_REASONS: Final[Mapping[str, str]] = {}
+
+
+def decide_inspection(
+    desk: Desk, inspection: Inspection, left_out: Mapping[str, str] = _NO_REASONS
+) -> tuple[Entry, Verdicts]:
+    """Decide on all findings of an inspection as they stand now, and write the verdicts down.
+
+    Parameters
+    ----------
+    desk : Desk
+    inspection : Inspection
+    left_out : mapping of str to str
+        Measurements that don't count, by the finding's id, each with its reason.
+
+    Raises
+    ------
+    InputRefused
+        The inspection names no limits book, or marks are not measured yet.
+    """
+    verdicts = verdicts_of(desk, inspection, left_out)
+    current = inspection.current_results
+    body = {
+        "results_entries": [inspection.latest["results", capture].sha256 for capture in current],
+        "document": dict(verdicts.document),
+    }
+    (entry,) = desk.write(Draft(inspection.identity, "verdicts", "verdicts", body))
+    return entry, verdicts
+
+
+def verdicts_of(desk: Desk, inspection: Inspection, left_out: Mapping[str, str] = _NO_REASONS) -> Verdicts:
+    """Decide on all findings of an inspection as they stand now, without writing anything down."""
+    book = limits_book(desk, inspection)
+    current = inspection.current_results
+    waiting = sorted(set(inspection.findings) - set(current))
+    if waiting:
+        raise refuse(
+            inspection.identity, waiting[0][:12], "its marks must be measured before they are decided on"
+        )
+    inspected = Inspected(
+        results=tuple((capture, body.document) for capture, body in current.items()),
+        card=inspection.about.card,
+        seen=seen_items(inspection),
+        heads=tuple(_dates(one) for one in heads_of(desk, inspection)),
+        verifications=verifications_of(desk),
+        left_out=left_out,
+    )
+    return decide(inspected, book)
+
+
+def limits_book(desk: Desk, inspection: Inspection) -> LimitsBook:
+    """Give the limits book that an inspection was begun with.
+
+    Raises
+    ------
+    InputRefused
+        It names none.
+    """
+    sha256 = inspection.about.limits_sha256
+    if sha256 is None:
+        rule = "must have been begun with a limits book: fringewise inspection new CARD --limits FILE"
+        raise refuse(inspection.identity, "", rule)
+    with desk.archive.open(sha256) as stream:
+        text = stream.read()
+    toml = not text.lstrip().startswith(b"{")
+    return parse_limits(text, f"limits book {sha256[:12]}", toml=toml)
+
+
+def seen_items(inspection: Inspection) -> dict[str, tuple[str, ...]]:
+    """Give, by stage, the items of which every look was seen."""
+    unseen = {(one.stage, one.item) for one in inspection.unseen}
+    found: dict[str, dict[str, None]] = {}
+    for one in inspection.required:
+        if (one.stage, one.item) not in unseen:
+            found.setdefault(one.stage, {})[one.item] = None
+    return {stage: tuple(items) for stage, items in found.items()}
+
+
+def heads_of(desk: Desk, inspection: Inspection) -> list[Head]:
+    """Give the heads, as calibrated then, that took the captures of an inspection."""
+    hashes: dict[str, None] = {}
+    for _, one in evidence_of(inspection):
+        for entry in desk.archive.about("intake", one.sha256):
+            body = checked_body("intake", entry.body)
+            if isinstance(body, IntakeBody) and body.head_sha256:
+                hashes[body.head_sha256] = None
+    heads = []
+    for sha256 in hashes:
+        with desk.archive.open(sha256) as stream:
+            heads.append(parse_head(stream.read(), f"head {sha256[:12]}"))
+    return heads
+
+
+def verifications_of(desk: Desk) -> tuple[VerificationDocument, ...]:
+    """Give every verification on record, the latest version of each, in order."""
+    latest = {entry.subject: entry for entry in desk.archive.about("verification")}
+    found = (checked_body("verification", entry.body) for entry in latest.values())
+    return tuple(one for one in found if isinstance(one, VerificationDocument))
+
+
+def _dates(head: Head) -> HeadDates:
+    return HeadDates(head.serial, head.calibrated_on, head.valid_until)
