@@ -145,6 +145,15 @@ def test_an_interval_is_the_shortest_of_all_that_apply() -> None:
     assert (verdict.interval.cycles, verdict.interval.hours) == (300, 40)
 
 
+def test_a_rule_without_an_interval_leaves_none_where_it_acts() -> None:
+    other = NICK_RULE.replace('"NICK"', '"LONG"').replace('"depth"', '"length"')
+    other = other.replace("interval = {cycles = 300, hours = 250}\n", "")
+    both = nick(0.4, sizes={"depth": Size(0.4, 0.002), "length": Size(0.4, 0.01)})
+    assert decided(both, entries=NICK_RULE + other).interval is None
+    short = nick(0.4, sizes={"depth": Size(0.4, 0.002), "length": Size(0.1, 0.01)})
+    assert decided(short, entries=NICK_RULE + other).interval is not None
+
+
 def test_a_book_without_an_interval_gives_none() -> None:
     verdict = decided(nick(0.4), entries=NICK_RULE.replace("interval = {cycles = 300, hours = 250}\n", ""))
     assert verdict.outcome == "inspect_again"

@@ -210,8 +210,8 @@ def test_measured_distances_place_damages_and_are_no_findings() -> None:
     document = parse(ResultsDocument, to_json(results({**NICK, "damage": "D1"}, distance, spacing)), "x")
     assert [one.identity for one in cases_of(document)] == ["F1"]
     near = surroundings_of([document])
-    assert near.places["D1"]["from_tip"][0].value == 22.5
-    assert near.spacings[frozenset({"D1", "D2"})].value == 7.0
+    assert near.places["7: D1"]["from_tip"][0].value == 22.5
+    assert near.spacings[frozenset({"7: D1", "7: D2"})].value == 7.0
     made = decide_on(results({**NICK, "damage": "D1"}, distance))
     assert any("check the zone" in one for one in made.decided.damages[0].provisional)
 
@@ -301,3 +301,22 @@ def test_any_damage_does_not_mean_measures_that_are_none() -> None:
     read = parse(ResultsDocument, to_json(results(gap, finding("F1", "dent"))), "x")
     decided = decide(Inspected((("look", read),)), made).decided
     assert [one.outcome for one in decided.damages] == ["serviceable", "reject"]
+
+
+def test_a_damage_of_another_blade_with_the_same_name_is_another() -> None:
+    far = finding("P1", "distance", quantity("straight", 30.0, 0.1), damage="D1", note="from tip", item="9")
+    anywhere = finding(
+        "P2", "distance", quantity("straight", 30.0, 0.1), damage="D1", note="from tip", item=None
+    )
+    nick = {**NICK, "damage": "D1"}
+    assert not any(
+        "check the zone" in one for one in decide_on(results(nick, far)).decided.damages[0].provisional
+    )
+    told = decide_on(results(nick, anywhere)).decided.damages[0].provisional
+    assert any("check the zone" in one for one in told)
+
+
+def test_two_findings_with_one_id_are_refused(tmp_path: Path) -> None:
+    done = run(tmp_path, results(NICK, NICK))
+    assert done.status == 2
+    assert "each id must be unique in its file (found F1)" in done.err

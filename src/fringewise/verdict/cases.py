@@ -89,6 +89,9 @@ class Case:
 class Surroundings:
     """What was measured of where damages lie, by the damages' names (their `damage`, else their id).
 
+    A name stands for itself on any blade, or as `named_on` gives it on one: blade 7 and blade 9 may both have
+    a damage D1.
+
     Attributes
     ----------
     places : mapping of str to mapping of str to tuple of Size
@@ -99,6 +102,20 @@ class Surroundings:
 
     places: Mapping[str, Mapping[str, tuple[Size, ...]]] = field(default_factory=dict)
     spacings: Mapping[frozenset[str], Size] = field(default_factory=dict)
+
+    def of(self, case: Case) -> dict[str, tuple[Size, ...]]:
+        """Give what was measured of where a damage lies."""
+        found: dict[str, tuple[Size, ...]] = {}
+        for key in dict.fromkeys(_keys(case)):
+            for name, sizes in self.places.get(key, {}).items():
+                found[name] = (*found.get(name, ()), *sizes)
+        return found
+
+    def between(self, one: Case, other: Case) -> Size | None:
+        """Give the least measured distance between two damages of one blade; None where there is none."""
+        pairs = zip(_keys(one), _keys(other), strict=True)
+        found = [self.spacings[key] for pair in pairs if (key := frozenset(pair)) in self.spacings]
+        return min(found, key=lambda size: size.value) if found else None
 
 
 def cases_of(results: ResultsDocument, *, prefix: str = "", doubts: Sequence[str] = ()) -> tuple[Case, ...]:
@@ -135,13 +152,30 @@ def surroundings_of(documents: Sequence[ResultsDocument]) -> Surroundings:
         if not placing or size is None:
             continue
         if pair := SPACING.fullmatch(placing):
-            between = frozenset((pair["one"], pair["other"]))
+            between = frozenset(named_on(stated(finding, "item"), pair[name]) for name in ("one", "other"))
             known = spacings.get(between)
             spacings[between] = size if known is None or size.value < known.value else known
         else:
-            of_damage = places.setdefault(str(stated(finding, "damage")), {})
+            name = named_on(stated(finding, "item"), stated(finding, "damage"))
+            of_damage = places.setdefault(name, {})
             of_damage[PLACES[placing]] = (*of_damage.get(PLACES[placing], ()), size)
     return Surroundings(places, spacings)
+
+
+def named_on(item: str, damage: str) -> str:
+    """Give the name of a damage on an item; on any item where that is not stated.
+
+    Examples
+    --------
+    >>> named_on("7", "D1"), named_on("", "D1")
+    ('7: D1', 'D1')
+    """
+    return f"{plain_words(item)}: {damage}" if item else damage
+
+
+def _keys(case: Case) -> tuple[str, str]:
+    name = case.damage or case.identity
+    return name, named_on(case.item, name)
 
 
 def placing_of(finding: FindingResultDocument) -> str:

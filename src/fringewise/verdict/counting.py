@@ -42,12 +42,12 @@ def surely_counted(count: CountDocument, damage: DamageVerdict) -> bool:
 def spacing_state(made: Counting, least_mm: float) -> tuple[State, str]:
     """Hold each measured spacing against the least; one that was not measured is not known."""
     ladder = Ladder("less", (Step("spacing_min", least_mm, "serviceable"),))
-    names = [one.case.damage or one.case.identity for one in made.damages]
+    cases = [one.case for one in made.damages]
     states: list[State] = ["kept"]
     missing = 0
-    for n, one in enumerate(names):
-        for other in names[n + 1 :]:
-            spacing = made.near.spacings.get(frozenset((one, other)))
+    for n, one in enumerate(cases):
+        for other in cases[n + 1 :]:
+            spacing = made.near.between(one, other)
             missing += spacing is None
             states.append("not known" if spacing is None else _kept(made, spacing, ladder))
     told = f"; {missing} spacings were not measured" if missing else ""

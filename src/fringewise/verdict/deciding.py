@@ -115,7 +115,7 @@ def _decided(
     made: Judge, cases: tuple[Case, ...], counted: Sequence[Case], near: Surroundings, said: list[str]
 ) -> DamageVerdict:
     case = cases[0]
-    places = near.places.get(case.damage or case.identity, {})
+    places = near.of(case)
     placement = _placement(made.book, cases, places)
     kinds = {case.kind} | (CRACKED_KINDS if crack_answer(cases) == "yes" else set())
     applied = [one for one in made.rules if one.kind in kinds and matches(one, case, placement)]
@@ -249,7 +249,8 @@ def _interval(
     acting = {one.rule for one in grounds if one.bounds.worst == bounds.worst}
     rules = [one for one in applied if one.id in acting]
     if bounds.worst == "inspect_again":
-        return shortest([one.interval for one in rules if one.interval is not None])
+        stated = [one.interval for one in rules if one.interval is not None]
+        return shortest(stated) if len(stated) == len(acting) else None
     removals = [one.remove_within for one in rules]
     if bounds.decided == "reject" and removals and None not in removals and len(rules) == len(acting):
         return shortest([one for one in removals if one is not None])

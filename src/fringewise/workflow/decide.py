@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -137,6 +138,7 @@ def _number(words: str) -> float | None:
 
 def _cases(inspected: Inspected) -> list[Case]:
     """Make the cases of all captures, each with what speaks against its capture."""
+    _refuse_doubled(inspected.results)
     ids = [one.id for _, document in inspected.results for one in document.findings]
     alone = len(set(ids)) == len(ids)
     found: list[Case] = []
@@ -149,12 +151,20 @@ def _cases(inspected: Inspected) -> list[Case]:
     return found
 
 
+def _refuse_doubled(results: Sequence[tuple[str, ResultsDocument]]) -> None:
+    """Refuse results in which two findings have one id: they would count as one."""
+    problems = []
+    for name, document in results:
+        met = Counter(one.id for one in document.findings)
+        doubled = [one for one, times in met.items() if times > 1]
+        problems += [Problem(name, "findings", "each id must be unique in its file", one) for one in doubled]
+    if problems:
+        raise InputRefused(problems)
+
+
 def _plans(decided: Decided, near: Surroundings, stages: Sequence[StageSeen]) -> tuple[BlendPlan, ...]:
     """Plan the blend of each damage that may be blended."""
-    plans = [
-        plan_blend(one, decided.damages, stages, near.places.get(one.case.damage or one.case.identity))
-        for one in decided.damages
-    ]
+    plans = [plan_blend(one, decided.damages, stages, near.of(one.case)) for one in decided.damages]
     return tuple(one for one in plans if one is not None)
 
 
