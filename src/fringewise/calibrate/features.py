@@ -95,7 +95,7 @@ def draw_to_feature(photo: Photo, mark_px: npt.ArrayLike, reach_px: float = REAC
     Examples
     --------
     >>> v, u = np.mgrid[:60, :60]
-    >>> board = np.where((u < 30) == (v < 30), 200, 40).astype(np.uint8)
+    >>> board = (120 + 80 * np.tanh(u - 29.5) * np.tanh(v - 29.5)).astype(np.uint8)
     >>> corner = draw_to_feature(board, (31.5, 28))
     >>> corner.kind, round(corner.u, 1), round(corner.v, 1)
     ('corner', 29.5, 29.5)

@@ -31,6 +31,7 @@ PIXEL_PX: Final = 0.29
 
 _STEPS: Final = 40
 _SETTLED_PX: Final = 1e-4
+_NO_BLUR_PX: Final = 0.03
 _DIFFERENCE: Final = 1e-3
 _NEIGHBOURS: Final = 4
 _RIDGE: Final = 1e-12
@@ -113,12 +114,20 @@ def fit_levels(shape: Shape, window: Window, start: Array, *, tied: bool) -> Lev
                 break
             continue
         p, basis, light, residuals = p + step, new_basis, new_light, left
-        damping, settled = max(damping / 8, 1e-9), float(np.abs(step).max()) < _SETTLED_PX
+        damping, settled = max(damping / 8, 1e-9), _still(step, p, -2 if tied else -1)
         slopes = model.slopes(p, basis, light)
         if settled:
             break
     bright, contrast = model.light_and_contrast(p, light)
     return LevelFit(p, _covariance(window, slopes, residuals), bright, contrast, residuals, settled)
+
+
+def _still(step: Array, p: Array, blur_at: int) -> bool:
+    """Whether a step moved nothing that counts; the lens's blur may wander where it is next to none."""
+    moved = np.abs(step)
+    if abs(p[blur_at]) < _NO_BLUR_PX:
+        moved[blur_at] = 0.0
+    return float(moved.max()) < _SETTLED_PX
 
 
 @dataclass(frozen=True, slots=True)
