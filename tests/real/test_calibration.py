@@ -109,7 +109,7 @@ def ball_views(folder: Path) -> list[TargetView]:
         points = (7 * row + column).astype(int)
         views.append(
             view_of_coordinates(
-                f"pose {n}", points, pose["camera"], pattern, sigma_px=0.1, sigma_pattern=(2e-4, 2e-4)
+                f"pose {n}", points, pose["camera"], pattern, sigma_px=0.06, sigma_pattern=(2e-4, 2e-4)
             )
         )
     return views

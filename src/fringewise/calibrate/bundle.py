@@ -124,7 +124,8 @@ def scales_from(adjusted: Adjusted, scales: Scales, *, robust: bool, each_view: 
     """Scale standard deviations by what the residuals show beyond what the fit took away.
 
     Each view has its own scatter (focus, light, a target that moved between the frames); it is drawn towards
-    that of all views as if they were `OWN_FREEDOM` residuals of its own.
+    that of all views as if they were `OWN_FREEDOM` residuals of its own. All views together are never taken to
+    scatter less than was stated: what little is left over may be shared from point to point.
 
     Parameters
     ----------
@@ -141,14 +142,15 @@ def scales_from(adjusted: Adjusted, scales: Scales, *, robust: bool, each_view: 
     for n in range(len(GROUPS)):
         at = (residual.group == n) & adjusted.kept
         usual, freedom = _variance(square[at], adjusted.leverage[at], robust=robust)
-        if freedom <= 1:
+        if freedom <= 1 or usual <= 0:
             continue
         for view in range(len(scales)):
             own = at & (residual.view == view)
             found, degrees = _variance(square[own], adjusted.leverage[own], robust=robust)
             if not each_view:
                 degrees = 0.0
-            made[view, n] = np.sqrt((degrees * found + OWN_FREEDOM * usual) / (degrees + OWN_FREEDOM))
+            drawn = (degrees * found + OWN_FREEDOM * usual) / (degrees + OWN_FREEDOM)
+            made[view, n] = np.sqrt(drawn * max(usual, 1.0) / usual)
     return made
 
 

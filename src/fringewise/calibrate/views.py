@@ -108,8 +108,8 @@ def view_of_coordinates(
     pattern : (n,) or (n, 1) or (n, 2)
         Pattern columns, or columns and rows, as shares 0 … 1.
     sigma_px, sigma_pattern : float
-        Standard uncertainties; the pattern's for columns and rows alike, or one for each. Only their ratio
-        matters much: each kind is scaled by its residuals.
+        Standard uncertainties; the pattern's for columns and rows alike, or one for each. Each kind is raised
+        to what its residuals show, never lowered.
 
     Examples
     --------

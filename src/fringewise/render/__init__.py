@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 if TYPE_CHECKING:
     from fringewise.render.calibration_page import calibration_picture
     from fringewise.render.finding_page import finding_picture
+    from fringewise.render.history_page import history_picture
     from fringewise.render.inspection_page import Inspection, TruthRow, inspection_picture
     from fringewise.render.photo_page import photo_picture
     from fringewise.render.stage_strip import StageItem
@@ -23,6 +24,7 @@ __all__ = [
     "TruthRow",
     "calibration_picture",
     "finding_picture",
+    "history_picture",
     "inspection_picture",
     "photo_picture",
     "png_of",
@@ -36,6 +38,7 @@ _HOME: Final = {
     "TruthRow": "inspection_page",
     "calibration_picture": "calibration_page",
     "finding_picture": "finding_page",
+    "history_picture": "history_page",
     "inspection_picture": "inspection_page",
     "photo_picture": "photo_page",
     "png_of": "writing",
