@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from pathlib import Path
 from typing import Any, Final
@@ -24,7 +25,7 @@ NICK: Final = finding("F1", "edge_nick", quantity("depth", 0.2, 0.004))
 VERIFIED: Final = {
     "format": "fringewise.verification/1",
     "head": "HX-07",
-    "head_sha256": "0" * 64,
+    "head_sha256": hashlib.sha256(to_json(EXAMPLES["head"])).hexdigest(),
     "block": "B-12",
     "done_at": "2026-03-14T07:55:00Z",
     "occasion": "fitted",

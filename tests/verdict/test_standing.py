@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 
 import pytest
@@ -50,6 +51,14 @@ def test_each_doubt_about_the_equipment_is_told(
     serial: str, heads: list[HeadDates], verifications: list[VerificationDocument], words: str
 ) -> None:
     assert any(words in one for one in standing(serial, TAKEN, heads, verifications).doubts)
+
+
+def test_a_verification_with_another_calibration_does_not_count() -> None:
+    same, other = (replace(HEAD, sha256=letter * 64) for letter in "0f")
+    assert standing("HX-07", TAKEN, [same], [BEFORE, AFTER]).doubts == ()
+    found = standing("HX-07", TAKEN, [other], [BEFORE, AFTER])
+    assert len(found.doubts) == 2
+    assert found.permissible_error_mm is None
 
 
 def test_a_capture_without_a_time_can_not_be_held_against_anything() -> None:

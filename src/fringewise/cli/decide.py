@@ -136,12 +136,11 @@ def _names(paths: Sequence[Path]) -> list[str]:
 
 
 def _dates(path: Path) -> HeadDates:
+    from fringewise.disk import sha256_of_file
     from fringewise.files import read_head
     from fringewise.verdict.standing import HeadDates
 
-    read = read_head(path)
-    nearest = None if read.working_range_mm is None else read.working_range_mm[0]
-    return HeadDates(read.serial, read.calibrated_on, read.valid_until, nearest)
+    return HeadDates.of(read_head(path), sha256_of_file(path))
 
 
 def _draw_plans(

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Final
 
+from fringewise.capture.head import Head
 from fringewise.core.documents import moment_of
 from fringewise.equipment.documents import VerificationDocument
 from fringewise.verdict.sizes import Size
@@ -20,13 +21,21 @@ _END: Final = "end of work"
 class HeadDates:
     """A head by its serial, the days between which its calibration holds, and how near it measures (mm).
 
-    What is not stated is None.
+    What is not stated is None. `sha256` is that of the calibration's file, where it is known: a verification
+    with another calibration does not count.
     """
 
     serial: str
     calibrated_on: date | None = None
     valid_until: date | None = None
     nearest_mm: float | None = None
+    sha256: str = ""
+
+    @classmethod
+    def of(cls, head: Head, sha256: str = "") -> HeadDates:
+        """Take them from a head."""
+        nearest = None if head.working_range_mm is None else head.working_range_mm[0]
+        return cls(head.serial, head.calibrated_on, head.valid_until, nearest, sha256)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +79,8 @@ def standing(
     """
     if not serial:
         return Standing(("the head is not known",))
-    own = [one for one in verifications if one.head == serial]
+    hashes = {one.sha256 for one in heads if one.serial == serial and one.sha256}
+    own = [one for one in verifications if one.head == serial and (not hashes or one.head_sha256 in hashes)]
     doubts = [*_date_doubts(serial, captured_at, heads), *_verification_doubts(serial, captured_at, own)]
     passed = [one for one in _of_the_day(captured_at, own) if one.outcome == "passed"]
     failed = any(one.outcome == "failed" for one in _of_the_day(captured_at, own))
