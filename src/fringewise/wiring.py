@@ -6,11 +6,13 @@ may be, its words) stands in the one table `SETTINGS`.
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import secrets
 import sys
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -29,6 +31,7 @@ if TYPE_CHECKING:
     from fringewise.workflow.demo import DemoOutcome
     from fringewise.workflow.keeping import Desk
     from fringewise.workflow.measure import Measurement
+    from fringewise.workflow.rechecking import Job, Outcome, Run
 
 LogLevel = Literal["debug", "info", "warning", "error"]
 
@@ -305,7 +308,6 @@ def open_archive(settings: Settings) -> SqlArchive:
     from fringewise.archive.objects import objects_at  # noqa: PLC0415
 
     if "://" in settings.archive:
-        folder = platformdirs.user_data_path("fringewise", appauthor=False) / "archive"
         engine = open_database(settings.archive)
     else:
         folder = Path(settings.archive)
@@ -314,7 +316,15 @@ def open_archive(settings: Settings) -> SqlArchive:
         except OSError as error:
             raise PlaceUnusable(f"{folder} can't be made: {error.strerror or error}") from error
         engine = open_database(folder / "archive.sqlite")
-    return SqlArchive(engine, objects_at(settings.objects or str(folder / "objects")))
+    return SqlArchive(engine, objects_at(_objects_place(settings)))
+
+
+def _objects_place(settings: Settings) -> str:
+    """Folder or store URL of the archive's files."""
+    in_folder = "://" not in settings.archive
+    usual = platformdirs.user_data_path("fringewise", appauthor=False) / "archive"
+    folder = Path(settings.archive) if in_folder else usual
+    return settings.objects or str(folder / "objects")
 
 
 def desk(settings: Settings, archive: SqlArchive, *, clock: Clock | None = None) -> Desk:
@@ -346,6 +356,33 @@ def desk(settings: Settings, archive: SqlArchive, *, clock: Clock | None = None)
 def fresh_person(archive: SqlArchive) -> bool:
     """Whether an archive knows nobody yet, so that `desk` writes down its first person."""
     return not archive.about("person")
+
+
+def recheck_in_processes(settings: Settings, processes: int = 0) -> Run:
+    """Give what does the jobs of a recheck, several at once in processes of their own (0: one a core)."""
+    most = processes or os.cpu_count() or 1
+    place = _objects_place(settings)
+
+    def run(jobs: Sequence[Job]) -> Iterator[Outcome]:
+        workers = min(most, len(jobs))
+        if workers <= 1:
+            yield from (_recheck_job(place, job) for job in jobs)
+            return
+        with ProcessPoolExecutor(workers, multiprocessing.get_context("spawn")) as pool:
+            waiting = [pool.submit(_recheck_job, place, job) for job in jobs]
+            yield from (one.result() for one in as_completed(waiting))
+
+    return run
+
+
+def _recheck_job(objects: str, job: Job) -> Outcome:
+    """Do one job in a process that may know nothing yet; files are read, nothing is written."""
+    from fringewise.archive.objects import objects_at  # noqa: PLC0415 - what a command needs is imported late
+    from fringewise.files.intake import capture_of  # noqa: PLC0415
+    from fringewise.workflow.rechecking import recheck_capture  # noqa: PLC0415
+
+    kept = objects_at(objects)
+    return recheck_capture(lambda sha256: capture_of(kept, sha256), job)
 
 
 def key_file(person: str) -> Path:

@@ -8,7 +8,7 @@ import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import BinaryIO, Final, Literal
+from typing import BinaryIO, Final, Literal, Protocol
 
 from fringewise.capture.capture import Capture
 from fringewise.core.errors import InputRefused, PlaceUnusable, Problem, refuse
@@ -20,7 +20,6 @@ from fringewise.files.zips import SIGNATURES, unpack
 from fringewise.record.bodies import EvidenceKind
 from fringewise.record.manifest import manifest_files
 from fringewise.workflow.intake import Facts, Parcel, facts_of
-from fringewise.workflow.ports import Archive
 
 TAKEN: Final = "a capture folder, a photo (PNG, TIFF, JPEG), a video (MP4, MOV, AVI, MKV) or a zip file"
 
@@ -70,7 +69,14 @@ def parcels_at(path: Path) -> Iterator[Parcel | PassedOver]:
         raise refuse(str(path), "", f"must be {TAKEN}")
 
 
-def capture_of(archive: Archive, sha256: str) -> Capture:
+class Kept(Protocol):
+    """Files that are kept by their content: an archive, or its objects alone."""
+
+    def open(self, sha256: str) -> BinaryIO:
+        """Open a kept file."""
+
+
+def capture_of(archive: Kept, sha256: str) -> Capture:
     """Read a capture back from an archive; every file is checked against the capture's hash.
 
     Raises
@@ -87,7 +93,7 @@ def capture_of(archive: Archive, sha256: str) -> Capture:
     return capture
 
 
-def put_back(archive: Archive, sha256: str, folder: Path) -> None:
+def put_back(archive: Kept, sha256: str, folder: Path) -> None:
     """Write the files of a kept capture into an empty folder, as they were taken in."""
     with archive.open(sha256) as stream:
         text = stream.read(_MOST_MANIFEST_BYTES)
