@@ -62,7 +62,7 @@ def verdicts_of(desk: Desk, inspection: Inspection, left_out: Mapping[str, str] 
         results=tuple((capture, body.document) for capture, body in current.items()),
         card=inspection.about.card,
         seen=seen_items(inspection),
-        heads=tuple(_dates(one) for one in heads_of(desk, inspection)),
+        heads=tuple(HeadDates.of(head, sha256) for sha256, head in heads_of(desk, inspection).items()),
         verifications=verifications_of(desk),
         left_out=left_out,
     )
@@ -97,18 +97,18 @@ def seen_items(inspection: Inspection) -> dict[str, tuple[str, ...]]:
     return {stage: tuple(items) for stage, items in found.items()}
 
 
-def heads_of(desk: Desk, inspection: Inspection) -> list[Head]:
-    """Give the heads, as calibrated then, that took the captures of an inspection."""
+def heads_of(desk: Desk, inspection: Inspection) -> dict[str, Head]:
+    """Give the heads, as calibrated then, that took the captures of an inspection, by their file's hash."""
     hashes: dict[str, None] = {}
     for _, one in evidence_of(inspection):
         for entry in desk.archive.about("intake", one.sha256):
             body = checked_body("intake", entry.body)
             if isinstance(body, IntakeBody) and body.head_sha256:
                 hashes[body.head_sha256] = None
-    heads = []
+    heads = {}
     for sha256 in hashes:
         with desk.archive.open(sha256) as stream:
-            heads.append(parse_head(stream.read(), f"head {sha256[:12]}"))
+            heads[sha256] = parse_head(stream.read(), f"head {sha256[:12]}")
     return heads
 
 
@@ -117,7 +117,3 @@ def verifications_of(desk: Desk) -> tuple[VerificationDocument, ...]:
     latest = {entry.subject: entry for entry in desk.archive.about("verification")}
     found = (checked_body("verification", entry.body) for entry in latest.values())
     return tuple(one for one in found if isinstance(one, VerificationDocument))
-
-
-def _dates(head: Head) -> HeadDates:
-    return HeadDates(head.serial, head.calibrated_on, head.valid_until)
