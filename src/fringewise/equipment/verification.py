@@ -132,7 +132,7 @@ def e_n_limit(features: int, false_alarms: float = FALSE_ALARMS) -> float:
     Examples
     --------
     >>> [round(e_n_limit(n), 3) for n in (1, 2, 5)]
-    [0.98, 1.118, 1.285]
+    [0.98, 1.118, 1.284]
     """
     if features < 1 or not 0 < false_alarms < 1:
         raise ValueError("a block has one feature or more, and false alarms between 0 and 1")
