@@ -88,7 +88,7 @@ def _problems(where: str, members: Sequence[zipfile.ZipInfo], limits: ZipLimits)
         return
     total = sum(one.file_size for one in members)
     if total > limits.bytes_in_all:
-        most, found = f"{limits.bytes_in_all / 2**20:,g} MiB", f"{total / 2**20:,.0f} MiB"
+        most, found = f"{limits.bytes_in_all / 2**20:,.1f} MiB", f"{total / 2**20:,.1f} MiB"
         yield Problem(where, "", f"must not hold more than {most} unpacked", found)
     met: dict[str, str] = {}
     for member in members:
