@@ -106,6 +106,8 @@ def _lines(made: Measurement, unit: LengthUnit) -> Iterable[str]:
         valid = share(made.surface.valid_fraction)
         yield f"Stand-off {length(standoff, unit)}, a surface on {valid} of the photo."
     yield "± is the expanded uncertainty (k = 2 unless the results say otherwise)."
+    for words in made.summary.stands_against:
+        yield f"Against it: {words}."
     yield CAUTION
 
 

@@ -84,6 +84,7 @@ class CaptureSummaryDocument(Part):
     head: Name | None = None
     valid_fraction: Probability | None = None
     standoff_mm: NotNegative | None = None
+    stands_against: Annotated[tuple[Text, ...], Field(max_length=100)] | None = None
 
 
 class ResultsDocument(Part):
@@ -97,13 +98,17 @@ class ResultsDocument(Part):
 
 @dataclass(frozen=True, slots=True)
 class CaptureSummary:
-    """What results say about their capture: content hash, head, share of pixels, median z (mm), time."""
+    """What results say about their capture: content hash, head, share of pixels, median z (mm), time.
+
+    `stands_against` is what stood against using the head when the capture was taken, in words.
+    """
 
     sha256: str = ""
     head: str = ""
     valid_fraction: float | None = None
     standoff_mm: float | None = None
     captured_at: str = ""
+    stands_against: tuple[str, ...] = ()
 
 
 def results_document(
@@ -126,6 +131,7 @@ def results_document(
         "head": capture.head or None,
         "valid_fraction": capture.valid_fraction,
         "standoff_mm": capture.standoff_mm,
+        "stands_against": list(capture.stands_against) or None,
     }
     return {
         "format": "fringewise.results/1",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import cv2
@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from fringewise.capture.capture import Capture
 from fringewise.core.progress import Progress, Silent, steps
+from fringewise.equipment.validity import stands_against
 from fringewise.findings.documents import refuse_marks_outside
 from fringewise.findings.finding import Finding, FindingResult
 from fringewise.findings.kind import Look
@@ -76,7 +77,10 @@ def measure(
         at = Look(surface, rays, rng) if draws is None else Look(surface, rays, rng, draws=draws)
         results.append(measure_finding(at, finding))
     sha256, taken = (look.sha256, look.captured_at.isoformat()) if isinstance(look, Capture) else ("", "")
-    return Measurement(surface, tuple(results), summarise(surface, findings, sha256, taken))
+    summary = summarise(surface, findings, sha256, taken)
+    if isinstance(look, Capture):
+        summary = replace(summary, stands_against=_stands_against(look, summary.standoff_mm))
+    return Measurement(surface, tuple(results), summary)
 
 
 def summarise(
@@ -98,6 +102,14 @@ def photo_shape(capture: Capture) -> tuple[int, int]:
         return capture.photo.shape[0], capture.photo.shape[1]
     frames = capture.sets[0].frames if capture.sets else None
     return (frames.shape[1], frames.shape[2]) if frames is not None else (0, 0)
+
+
+def _stands_against(look: Capture, standoff_mm: float | None) -> tuple[str, ...]:
+    """What stood against the head when the capture was taken; verifications are the record's to ask for."""
+    if look.head is None:
+        return ("the head is not known",)
+    reach = None if standoff_mm is None else (standoff_mm, standoff_mm)
+    return stands_against(look.head, look.captured_at, probe=look.probe, range_mm=reach)
 
 
 def _near_findings(findings: Sequence[Finding], shape: tuple[int, int]) -> npt.NDArray[np.bool_]:
