@@ -1,0 +1,1 @@
+"""The uncertainty to expect of a size before a capture is taken."""
