@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Annotated, Any, Final, Literal
 
-from fastapi import APIRouter, Body, Path, Query, Request
+from fastapi import APIRouter, Body, Form, Path, Query, Request, UploadFile
 from fastapi.responses import Response
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -14,9 +14,9 @@ from fringewise.workbench.bench import Bench
 
 ROUTER: Final = APIRouter(prefix="/api")
 
+_Json = dict[str, Any]
 Sha256 = Annotated[str, Path(pattern=r"^[0-9a-f]{64}$")]
 Identity = Annotated[str, Path(min_length=1, max_length=200)]
-_Json = dict[str, Any]
 _BINARY: Final = "application/octet-stream"
 _LASTING: Final = {"cache-control": "private, max-age=86400, immutable"}  # a capture is known by its content
 
@@ -31,10 +31,12 @@ Name = Annotated[str, Field(min_length=1, max_length=200)]
 Words = Annotated[str, Field(max_length=10_000)]
 
 
-class CardText(Asked):
-    """A work card as TOML text (format 11), and what the inspection is to be called."""
+class NewInspection(Asked):
+    """A work card (format 11), as its values or as TOML text; a limits book's text that applies."""
 
-    text: Annotated[str, Field(max_length=1 << 20)]
+    card: _Json | None = None
+    card_text: Annotated[str, Field(max_length=1 << 20)] | None = None
+    limits_text: Annotated[str, Field(max_length=4 << 20)] | None = None
     identity: Name | None = None
 
 
@@ -47,6 +49,12 @@ class LookSaid(Asked):
     state: Literal["to do", "done, nothing found", "findings", "could not be seen"]
     reason: Words = ""
     version: Annotated[int, Field(ge=0)]
+
+
+class LooksSaid(Asked):
+    """How several looks stand: written down all together or not at all."""
+
+    looks: Annotated[list[LookSaid], Field(min_length=1, max_length=1000)]
 
 
 class Marked(Asked):
@@ -106,11 +114,11 @@ def list_inspections(
 
 
 @ROUTER.post("/inspections", status_code=201)
-def begin(request: Request, card: CardText) -> _Json:
+def begin(request: Request, new: NewInspection) -> _Json:
     """Begin an inspection from a work card."""
     from fringewise.workbench import work  # noqa: PLC0415 - as above
 
-    return work.begin(_bench(request), card.text, card.identity)
+    return work.begin(_bench(request), new.model_dump())
 
 
 @ROUTER.get("/inspections/{identity}")
@@ -122,11 +130,26 @@ def get_inspection(request: Request, identity: Identity) -> _Json:
 
 
 @ROUTER.post("/inspections/{identity}/looks")
-def say_look(request: Request, identity: Identity, said: LookSaid) -> _Json:
-    """Say how a look stands; refused where somebody said something since."""
+def say_looks(request: Request, identity: Identity, said: LooksSaid) -> _Json:
+    """Say how looks stand; refused where somebody said something since."""
     from fringewise.workbench import work  # noqa: PLC0415 - as above
 
-    return work.say_look(_bench(request), identity, said.model_dump())
+    return work.say_looks(_bench(request), identity, [one.model_dump() for one in said.looks])
+
+
+@ROUTER.post("/inspections/{identity}/files")
+def take_files(
+    request: Request,
+    identity: Identity,
+    stage: Annotated[str, Form(max_length=200)],
+    item: Annotated[str, Form(max_length=200)],
+    look: Annotated[str, Form(max_length=200)],
+    files: list[UploadFile],
+) -> _Json:
+    """Take in captures, photos or videos at a look; files of a folder carry their path in their name."""
+    from fringewise.workbench import taking  # noqa: PLC0415 - as above
+
+    return taking.take_files(_bench(request), identity, (stage, item, look), files)
 
 
 @ROUTER.get("/captures/{sha256}")

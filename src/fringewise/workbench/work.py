@@ -12,31 +12,48 @@ from fringewise.findings.documents import finding_fields, parse_findings, refuse
 from fringewise.findings.finding import Finding
 from fringewise.findings.registry import measure_finding
 from fringewise.record.documents import WorkCardDocument
+from fringewise.verdict.book_reading import parse_limits
 from fringewise.workbench import answers
 from fringewise.workbench.bench import Bench
 from fringewise.workbench.opened import OpenLook
 from fringewise.workflow.inspecting import mark_and_measure
-from fringewise.workflow.keeping import begin_inspection, look_again, required_look
+from fringewise.workflow.keeping import Desk, begin_inspection, look_draft, required_look
 
 _Json = dict[str, Any]
 _CARD: Final = "work card"
 
 
-def begin(bench: Bench, text: str, identity: str | None) -> _Json:
-    """Begin an inspection from the text of a work card."""
-    parse(WorkCardDocument, text.encode(), _CARD, toml=True)
-    card, _ = decoded(text.encode(), _CARD, toml=True)
+def begin(bench: Bench, new: Mapping[str, Any]) -> _Json:
+    """Begin an inspection from a work card, with the limits book that applies."""
+    toml = new["card_text"] is not None
+    text = new["card_text"] if toml else json.dumps(new["card"] or {})
+    parse(WorkCardDocument, text.encode(), _CARD, toml=toml)
+    card, _ = decoded(text.encode(), _CARD, toml=toml)
     assert card is not None
-    made = begin_inspection(bench.made(), identity or card["order"], card)
+    desk = bench.made()
+    limits = _kept_limits(desk, new["limits_text"]) if new["limits_text"] else None
+    made = begin_inspection(desk, new["identity"] or card["order"], card, limits_sha256=limits)
     return answers.inspection(made)
 
 
-def say_look(bench: Bench, identity: str, said: Mapping[str, Any]) -> _Json:
-    """Say how a look stands."""
+def _kept_limits(desk: Desk, text: str) -> str:
+    """Keep a limits book that can be read; gives its hash."""
+    content = text.encode()
+    parse_limits(content, "limits book", toml=not text.lstrip().startswith("{"))
+    return desk.archive.keep_bytes(content, desk.clock())
+
+
+def say_looks(bench: Bench, identity: str, said: Sequence[Mapping[str, Any]]) -> _Json:
+    """Say how looks stand, all or none."""
     desk = bench.desk()
     inspection = desk.inspection(identity)
-    look = required_look(inspection, said["stage"], said["item"], said["look"])
-    look_again(desk, inspection, look, said["state"], reason=said["reason"], expected_version=said["version"])
+    drafts = []
+    for one in said:
+        look = required_look(inspection, one["stage"], one["item"], one["look"])
+        drafts.append(
+            look_draft(inspection, look, one["state"], reason=one["reason"], expected_version=one["version"])
+        )
+    desk.write(*drafts)
     return answers.inspection(desk.inspection(identity))
 
 
