@@ -170,6 +170,14 @@ def test_the_radius_scatters_with_the_cap_as_computed(half_deg: float, factor: f
     assert radius_sigma * np.sqrt(count) / sigma == pytest.approx(factor, rel=0.03)
 
 
+def test_what_noise_pulls_the_diameter_by_is_taken_off() -> None:
+    found = [sphere(seed, 2.2, 0.0).quantity("diameter") for seed in range(24)]
+    errors = np.array([(one.value - 12.0) / one.standard_uncertainty for one in found])
+    # without it the mean lies 1.2 standard uncertainties below; 0.6 is three times what 24 leave of the mean
+    assert abs(errors.mean()) < 0.6
+    assert 0.65 <= np.sqrt(np.mean(errors**2)) <= 1.38  # 99 % band of 24 normal values (chi square)
+
+
 def test_a_flat_face_is_no_ball_and_a_hollow_is_refused() -> None:
     finding = Finding("B1", "sphere", {"outline_px": LEFT})
     result = measure_finding(look_at(faces()), finding)

@@ -47,7 +47,7 @@ class FaceFit:
     @classmethod
     def of(cls, face: FacePoints, normals: Array, design: Array, values_mm: Array) -> FaceFit:
         """Fit by least squares, all points inside alike."""
-        points = face.points.xyz_mm
+        points = face.xyz_mm
         rays = points / np.linalg.norm(points, axis=1, keepdims=True)
         sigma = face.points.range_sigma_mm * np.abs(np.einsum("ni,ni->n", rays, normals))
         terms, by_value = _solved(design[face.inside], values_mm[face.inside])
@@ -81,7 +81,7 @@ class FaceFit:
         used = np.flatnonzero(row)
         large = used[np.argsort(-np.abs(row[used]))[:2]]
         rest = np.setdiff1d(used, large)
-        points = self.face.points.xyz_mm
+        points = self.face.xyz_mm
         touch = Touch.at(points[large], row[large, None] * self.normals[large], decoded=False)
         if len(rest) == 0:
             return touch

@@ -49,7 +49,7 @@ def outline_drawing(face: FacePoints) -> Drawing:
 
 def _plane_fit(face: FacePoints) -> FaceFit:
     """Heights over the plane of least scatter, with the slopes and the offset that are free."""
-    points = face.points.xyz_mm
+    points = face.xyz_mm
     off = points - points[face.inside].mean(axis=0)
     own = off[face.inside]
     axes: Array = np.linalg.eigh(own.T @ own)[1].T[::-1]

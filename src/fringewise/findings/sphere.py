@@ -54,15 +54,34 @@ def measure_sphere(look: Look, finding: Finding) -> FindingResult:
 
 def sphere_fit(face: FacePoints, ball: Ball) -> FaceFit:
     """The last step of the fit: how distances follow the centre (three terms) and the radius (the fourth)."""
-    off = face.points.xyz_mm - ball.centre
+    off = face.xyz_mm - ball.centre
     distance = np.linalg.norm(off, axis=1)
     outward = off / distance[:, None]
     design = np.column_stack([outward, np.ones(len(off))])
     return FaceFit.of(face, outward, design, distance - ball.radius)
 
 
+def pull_of_noise(fit: FaceFit, radius_mm: float) -> Array:
+    """How far noise along the rays pulls centre and radius (4,) on average: a few micrometres for small caps.
+
+    A point moved along its ray r by ε is seen by the fit with a normal turned by ε τ/R, τ = r − (r·n) n, and
+    at the distance (r·n) ε + |τ|² ε²/(2R). Both go with ε², and don't average out: with rows J = (n, 1) the
+    fit is off by (JᵀJ)⁻¹ Σ σ² [J |τ|²/(2R) + (τ (r·n)/R, 0)].
+    """
+    inside = fit.face.inside
+    points, outward = fit.face.xyz_mm[inside], fit.normals[inside]
+    rays = points / np.linalg.norm(points, axis=1, keepdims=True)
+    facing = np.einsum("ni,ni->n", rays, outward)
+    aside = rays - facing[:, None] * outward
+    variance = fit.face.points.range_sigma_mm[inside] ** 2
+    design = fit.design[inside]
+    pull = design * (np.sum(aside**2, axis=1) / (2 * radius_mm))[:, None]
+    pull[:, :3] += aside * (facing / radius_mm)[:, None]
+    return np.asarray(np.linalg.solve(design.T @ design, variance @ pull))
+
+
 def _ball(face: FacePoints) -> Ball:
-    ball = fit_sphere(face.own.xyz_mm)
+    ball = fit_sphere(face.xyz_mm[face.inside])
     extent = float(np.linalg.norm(np.ptp(face.own.xyz_mm, axis=0)))
     if not ball.radius * _LEAST_CAP < extent:
         raise NotMeasurable("the outlined face is too flat to be a part of a ball: outline more of it")
@@ -80,7 +99,7 @@ def _cap_deg(face: FacePoints, ball: Ball) -> float:
 
 
 def _diameter(look: Look, finding: Finding, fit: FaceFit, ball: Ball) -> Measured:
-    value = 2 * (ball.radius + float(fit.terms[3]))
+    value = 2 * (ball.radius + float(fit.terms[3])) - float(_DIAMETER_ROW @ pull_of_noise(fit, ball.radius))
     noise = float(_DIAMETER_ROW @ fit.noise_covariance @ _DIAMETER_ROW)
     marks = 0.0
     if finding.placing_px > 0:

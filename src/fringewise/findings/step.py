@@ -17,10 +17,13 @@ from fringewise.findings.face_points import (
     face_points,
     placed_again,
     some_of,
+    unbiased_points,
 )
 from fringewise.findings.finding import Drawing, Finding, FindingResult
 from fringewise.findings.kind import Kind, Look, QuantityMeaning
 from fringewise.sound.points import RayPoints
+from fringewise.sound.shape import normals_on, points_on
+from fringewise.sound.sheet import fit_sheet
 
 _MARK_DRAWS: Final = 8
 _UNEVEN: Final = 9.0
@@ -41,6 +44,9 @@ class _Faces:
         Coordinates along the first two axes, from the points' middle.
     heights_mm, sigma_mm : (N,) arrays
         Along the normal, and their u from frame noise.
+    weights : (N,) array
+        Area on the face that a point stands for, mm²: so that neither the view nor the nearness of a face
+        has a say in the common normal.
     upper : (N,) bool
     """
 
@@ -49,15 +55,18 @@ class _Faces:
     flat: Array
     heights_mm: Array
     sigma_mm: Array
+    weights: Array
     upper: BoolArray
 
     @classmethod
-    def of(cls, lower: RayPoints, upper: RayPoints) -> _Faces:
+    def of(cls, look: Look, lower: RayPoints, upper: RayPoints) -> _Faces:
         """Fit one normal to both: the direction of least scatter about each face's own middle."""
-        clouds = [lower.xyz_mm, upper.xyz_mm]
-        joined = np.vstack([cloud - cloud.mean(axis=0) for cloud in clouds])
-        axes: Array = np.linalg.eigh(joined.T @ joined)[1].T[::-1].copy()
-        points = np.vstack(clouds)
+        clouds = [unbiased_points(lower), unbiased_points(upper)]
+        weights = [_areas(look, points) for points in (lower, upper)]
+        middles = [np.average(cloud, axis=0, weights=w) for cloud, w in zip(clouds, weights, strict=True)]
+        joined = np.vstack([cloud - middle for cloud, middle in zip(clouds, middles, strict=True)])
+        points, weight = np.vstack(clouds), np.concatenate(weights)
+        axes: Array = np.linalg.eigh((joined * weight[:, None]).T @ joined)[1].T[::-1].copy()
         middle = points.mean(axis=0)
         if axes[2] @ middle > 0:  # the normal looks back at the head
             axes[2] = -axes[2]
@@ -65,11 +74,12 @@ class _Faces:
         ways = points / np.linalg.norm(points, axis=1, keepdims=True)
         sigma = np.concatenate([lower.range_sigma_mm, upper.range_sigma_mm]) * np.abs(ways @ axes[2])
         is_upper = np.arange(len(points)) >= len(clouds[0])
-        return cls(axes, points, off[:, :2], off[:, 2], sigma, is_upper)
+        return cls(axes, points, off[:, :2], off[:, 2], sigma, weight, is_upper)
 
     def solve(self, design: Array) -> tuple[Array, Array, Array]:
         """Least squares: terms, how they follow the heights (K, N), and their covariance from noise."""
-        by_height: Array = np.linalg.solve(design.T @ design, design.T).astype(np.float64)
+        weighed = design * self.weights[:, None]
+        by_height: Array = np.linalg.solve(weighed.T @ design, weighed.T).astype(np.float64)
         terms = by_height @ self.heights_mm
         covariance = (by_height * self.sigma_mm**2) @ by_height.T
         return terms, by_height, np.asarray(covariance)
@@ -86,6 +96,19 @@ class _Faces:
         return np.hstack([own * (~self.upper)[:, None], own * self.upper[:, None]])
 
 
+def _areas(look: Look, points: RayPoints) -> Array:
+    """Area (N,) on a flat face that each pixel sees, mm²: z³ dx dy / d for a plane at the distance d."""
+    half = 0.5
+    ahead, behind = (look.rays.direction(points.u + way, points.v) for way in (half, -half))
+    below, above = (look.rays.direction(points.u, points.v + way) for way in (half, -half))
+    by_u, by_v = np.subtract(ahead, behind), np.subtract(below, above)
+    size = np.abs(by_u[0] * by_v[1] - by_u[1] * by_v[0])
+    plane = fit_sheet(points, 1)
+    on_plane = points_on(plane, points.x, points.y)
+    away = np.abs(on_plane.mean(axis=0) @ normals_on(plane, points.x[:1], points.y[:1])[0])
+    return np.asarray(size * on_plane[:, 2] ** 3 / away)
+
+
 _STEP_ROW: Final = np.array([0.0, 0.0, -1.0, 1.0])
 _TILT_ROWS: Final = np.array([[-1.0, 0, 0, 1, 0, 0], [0, -1.0, 0, 0, 1, 0]])
 
@@ -99,7 +122,7 @@ def measure_step(look: Look, finding: Finding) -> FindingResult:
         Where too little of a patch was seen.
     """
     lower, upper = (face_points(look, finding.marks[name]) for name in ("lower_px", "upper_px"))
-    faces = _Faces.of(lower.own, upper.own)
+    faces = _Faces.of(look, lower.own, upper.own)
     design = faces.step_design
     terms, by_height, covariance = faces.solve(design)
     rest = (faces.heights_mm - design @ terms) / faces.sigma_mm
@@ -152,7 +175,7 @@ def _marks_variances(
         low, high = (
             patch.points.where(placed_again(look, patch, finding.placing_px)) for patch in (lower, upper)
         )
-        faces = _Faces.of(low, high)
+        faces = _Faces.of(look, low, high)
         lean = _TILT_ROWS @ faces.solve(faces.tilt_design)[0]
         found.append([_STEP_ROW @ faces.solve(faces.step_design)[0], np.degrees(np.linalg.norm(lean))])
     step, tilt = np.var(np.array(found), axis=0, ddof=1)

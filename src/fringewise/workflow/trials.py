@@ -12,13 +12,17 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from fringewise.core.checks import Array
 from fringewise.core.progress import Progress, Silent, steps
 from fringewise.findings.kind import look_at
 from fringewise.findings.registry import measure_finding
 from fringewise.workflow.surfaces import make_surface
 
 if TYPE_CHECKING:
+    from fringewise.findings.finding import Finding
+    from fringewise.findings.kind import Look
     from fringewise.virtual import Scene
+    from fringewise.virtual.blocks import BlockKind
     from fringewise.virtual.reliefs import Box
     from fringewise.virtual.sheets import Sheet
 
@@ -26,6 +30,9 @@ _SILENT: Final = Silent()
 _STANDOFF_MM: Final = (10.0, 24.0)
 _NORMAL_95: Final = 1.96
 _SCENES_TRIED: Final = 2
+
+BLOCKS: Final[tuple[BlockKind, ...]] = ("step", "flat", "sphere")
+"""Check blocks that a look can show instead of a blade."""
 
 IDEAL: Final = ("distance", "dent", "area", "offset", "dent")
 """Damages of one ideal trial look."""
@@ -102,6 +109,7 @@ def run_trials(
     damages: Sequence[str] = IDEAL,
     *,
     rays_per_pixel: int = 3,
+    exposures: int = 1,
     blade: tuple[Sheet, Box] | None = None,
     progress: Progress = _SILENT,
 ) -> list[Case]:
@@ -113,8 +121,10 @@ def run_trials(
     seed : int
         Of everything: blades, poses, damages, noise, marks.
     damages : sequence of str
-        Names of virtual damages on each look.
+        Names of virtual damages on each look; or one kind of check block (`BLOCKS`).
     rays_per_pixel : int
+    exposures : int
+        How often each look is exposed, with noise and marks of its own each time.
     blade : (sheet, outline), optional
         One blade for all looks, such as one of published coordinates; a random one for each otherwise.
     progress : Progress
@@ -122,7 +132,9 @@ def run_trials(
     return [
         case
         for number in steps(range(looks), "trial looks", progress, looks)
-        for case in _one_look(np.random.default_rng([seed, number]), damages, rays_per_pixel, blade)
+        for case in _one_look(
+            np.random.default_rng([seed, number]), damages, rays_per_pixel, exposures, blade
+        )
     ]
 
 
@@ -137,18 +149,30 @@ def judge_pooled(cases: Sequence[Case]) -> Judgement:
 
 
 def _one_look(
-    rng: np.random.Generator, damages: Sequence[str], rays: int, blade: tuple[Sheet, Box] | None
+    rng: np.random.Generator,
+    damages: Sequence[str],
+    rays: int,
+    exposures: int,
+    blade: tuple[Sheet, Box] | None,
 ) -> Iterator[Case]:
-    from fringewise.virtual import Exposure, render, standard_head, standard_plan  # noqa: PLC0415 - when needed
-    from fringewise.virtual.truth import truths_of  # noqa: PLC0415
+    from fringewise.virtual import Exposure, cast, render_hits, standard_head, standard_plan  # noqa: PLC0415 - when needed
     from fringewise.workflow.marking import marked_findings  # noqa: PLC0415
 
     head, standoff = standard_head(), float(rng.uniform(*_STANDOFF_MM))
     scene = _scene(rng, standoff, list(damages), blade)
-    made = render(scene, head, standard_plan(), Exposure(), rng, rays_per_pixel=rays)
-    look = look_at(make_surface(made.capture), seed=int(rng.integers(1 << 31)))
+    hits = cast(scene, head, rays)
+    for _ in range(exposures):
+        made = render_hits(hits, standard_plan(), Exposure(), rng)
+        look = look_at(make_surface(made.capture), seed=int(rng.integers(1 << 31)))
+        yield from _cases(look, marked_findings(scene, head, rng), scene, standoff)
+
+
+def _cases(look: Look, findings: Sequence[Finding], scene: Scene, standoff_mm: float) -> Iterator[Case]:
+    """Measure the findings of a look and set them beside the truth."""
+    from fringewise.virtual.truth import truths_of  # noqa: PLC0415 - when needed
+
     truths = truths_of(scene)
-    for finding in marked_findings(scene, head, rng):
+    for finding in findings:
         truth = truths[finding.identity]
         result = measure_finding(look, finding)
         measured = {one.name: one for one in result.quantities}
@@ -156,18 +180,22 @@ def _one_look(
             one = measured.get(name)
             if one is None:
                 why = result.reason or "left out"
-                yield Case(truth.kind, name, truth.family, standoff, value, np.nan, np.nan, np.nan, why)
+                yield Case(truth.kind, name, truth.family, standoff_mm, value, np.nan, np.nan, np.nan, why)
                 continue
             doubt = one.standard_uncertainty, one.expanded_uncertainty
-            yield Case(truth.kind, name, truth.family, standoff, value, one.value - value, *doubt)
+            yield Case(truth.kind, name, truth.family, standoff_mm, value, one.value - value, *doubt)
 
 
 def _scene(
     rng: np.random.Generator, standoff_mm: float, damages: list[str], blade: tuple[Sheet, Box] | None
 ) -> Scene:
     """Draw a scene; where the view is too near for all damages, the last ones are left out."""
-    from fringewise.virtual.scenes import random_blade_scene  # noqa: PLC0415 - when needed
+    from fringewise.virtual.blocks import block_scene  # noqa: PLC0415 - when needed
+    from fringewise.virtual.scenes import random_blade_scene  # noqa: PLC0415
 
+    for block in BLOCKS:
+        if damages == [block]:
+            return block_scene(rng, standoff_mm, block)
     while True:
         for _ in range(_SCENES_TRIED):
             try:
@@ -194,6 +222,12 @@ def _judge(cases: Sequence[Case]) -> Judgement:
         rms_normalised=float(np.sqrt(np.mean((error / standard) ** 2))),
         median_ratio=float(np.median(np.abs(error) / expanded)),
         median_error=float(np.median(np.abs(error))),
-        median_relative_error=float(np.median(np.abs(error / truth))),
+        median_relative_error=_median_share(error, truth),
         median_expanded=float(np.median(expanded)),
     )
+
+
+def _median_share(error: Array, truth: Array) -> float:
+    """Median of |error| / truth where there is something to compare with."""
+    known = truth != 0
+    return float(np.median(np.abs(error[known] / truth[known]))) if known.any() else float("nan")
