@@ -39,10 +39,12 @@ from fringewise.cli import (
     surface,
     verify,
     watch,
+    workbench,
 )
 
 COMMANDS: Final[tuple[Callable[..., Any], ...]] = (
     demo.demo,
+    workbench.workbench,
     check.check,
     surface.surface,
     measure.measure,
