@@ -12,7 +12,7 @@ author = "The Fringewise developers"
 copyright = "2026, The Fringewise developers"  # noqa: A001 - the name that Sphinx reads
 version = release = fringewise.__version__
 
-extensions = ["myst_parser", "sphinx.ext.autodoc", "sphinx.ext.napoleon", "generated"]
+extensions = ["myst_parser", "sphinx.ext.autodoc", "sphinx.ext.napoleon", "generated", "kinds"]
 exclude_patterns = ["_build"]
 
 myst_enable_extensions = ["colon_fence", "deflist", "fieldlist"]
