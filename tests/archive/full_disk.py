@@ -44,7 +44,7 @@ def main(disk: Path) -> None:
     begin_inspection(desk, "W-1", CARD)
 
     def file(number: int) -> str:
-        return archive.keep(io.BytesIO(f"{number:09d}".encode() * 2000), desk.clock())
+        return archive.keep(io.BytesIO(f"{number:09d}".encode() * 2000))
 
     def doubt(number: int) -> str:
         words = {"words": "a doubt of some length " * 40}
@@ -57,7 +57,7 @@ def main(disk: Path) -> None:
     ballast.unlink()
     assert audit(archive).faults == ()
     desk.write(Draft("W-1", "doubt", "after", {"words": "there is room again"}))
-    archive.keep(io.BytesIO(b"there is room again"), desk.clock())
+    archive.keep(io.BytesIO(b"there is room again"))
     assert audit(archive).faults == ()
     print(f"full after {len(kept)} files and {len(said)} entries")
 

@@ -25,7 +25,7 @@ SHA = "5" * 64
 
 
 def kept(desk: Desk, content: bytes = b"a manifest") -> str:
-    return desk.archive.keep(io.BytesIO(content), desk.clock())
+    return desk.archive.keep(io.BytesIO(content))
 
 
 def begun(desk: Desk) -> None:

@@ -46,7 +46,7 @@ def done(desk: Desk, name: str = "W-2041", capture: str = "") -> None:
     begin_inspection(desk, name, CARD, invented=True)
     for look in desk.inspection(name).required:
         look_again(desk, desk.inspection(name), look, "done, nothing found")
-    sha256 = capture or desk.archive.keep(io.BytesIO(name.encode()), desk.clock())
+    sha256 = capture or desk.archive.keep(io.BytesIO(name.encode()))
     desk.write(Draft(name, "findings", sha256, findings_body(sha256, "F1")))
 
 
@@ -201,7 +201,7 @@ def verification(done_at: str, outcome: str) -> dict[str, object]:
 
 
 def taken(desk: Desk, at: str) -> str:
-    sha256 = desk.archive.keep(io.BytesIO(at.encode()), desk.clock())
+    sha256 = desk.archive.keep(io.BytesIO(at.encode()))
     body = {
         "kind": "capture", "sha256": sha256, "name": at, "files": 1, "captured_at": at, "head": "HX-07",
         "measurable": True,

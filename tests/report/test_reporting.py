@@ -100,7 +100,7 @@ def test_a_plain_photo_is_shown_with_its_marks(desk: Desk) -> None:
     import cv2
 
     photo = cv2.imencode(".png", np.full((60, 80), 90, np.uint8))[1].tobytes()
-    sha256 = desk.archive.keep(io.BytesIO(photo), desk.clock())
+    sha256 = desk.archive.keep(io.BytesIO(photo))
     drawn = ReportArtist().photo(
         photo, _result(Finding("F9", "observation", {"outline_px": np.array([[10, 10], [40, 10], [20, 40]])}))
     )

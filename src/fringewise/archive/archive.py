@@ -173,17 +173,17 @@ class SqlArchive:
             rows = connection.execute(query.limit(page.most).offset(page.after))
             return [_finding_of(row) for row in rows]
 
-    def keep(self, content: BinaryIO, at: datetime) -> str:
+    def keep(self, content: BinaryIO) -> str:
         """Keep a file by its content; gives its hash once it is on the disk and on record."""
         sha256, size = self.objects.keep(content)
-        self._record({sha256: size}, at)
+        self._record({sha256: size})
         return sha256
 
-    def keep_bytes(self, content: bytes, at: datetime) -> str:
+    def keep_bytes(self, content: bytes) -> str:
         """Keep a small file's content."""
-        return self.keep(io.BytesIO(content), at)
+        return self.keep(io.BytesIO(content))
 
-    def keep_files(self, files: Mapping[str, Callable[[], BinaryIO]], at: datetime) -> dict[str, str]:
+    def keep_files(self, files: Mapping[str, Callable[[], BinaryIO]]) -> dict[str, str]:
         """Keep several files, all on record together at the end; gives the hash by name."""
         hashes: dict[str, str] = {}
         sizes: dict[str, int] = {}
@@ -191,11 +191,11 @@ class SqlArchive:
             with opened() as stream:
                 hashes[name], size = self.objects.keep(stream)
             sizes[hashes[name]] = size
-        self._record(sizes, at)
+        self._record(sizes)
         return hashes
 
-    def _record(self, sizes: Mapping[str, int], at: datetime) -> None:
-        rows = [{"sha256": name, "bytes": size, "kept_at": stamp(at)} for name, size in sizes.items()]
+    def _record(self, sizes: Mapping[str, int]) -> None:
+        rows = [{"sha256": name, "bytes": size} for name, size in sizes.items()]
         dialect = sqlite if self.engine.dialect.name == "sqlite" else postgresql
         if rows:
             with writing(self.engine) as connection:

@@ -51,6 +51,7 @@ def audit(archive: SqlArchive, progress: Progress = _SILENT) -> Audit:
         count = int(connection.execute(select(func.count()).select_from(ENTRY)).scalar() or 0)
         faults = list(_chain_faults(connection, count, progress))
         faults += _list_faults(connection)
+        faults += _database_faults(connection)
         known = {row.sha256: int(row.bytes) for row in connection.execute(select(OBJECT))}
         faults += [
             f"entry {n} names the file {sha256}, which is not on record"
@@ -68,6 +69,14 @@ def follows(archive: SqlArchive, head: str) -> bool:
     """Whether an entry of this hash is in the chain, so that nothing up to it was cut off."""
     with reading(archive.engine) as connection:
         return connection.execute(select(ENTRY.c.sequence).where(ENTRY.c.sha256 == head)).first() is not None
+
+
+def _database_faults(connection: Connection) -> Iterator[str]:
+    """What SQLite finds wrong with its own file; PostgreSQL has no such question to ask."""
+    if connection.dialect.name == "sqlite":
+        for line in connection.exec_driver_sql("PRAGMA integrity_check(20)").scalars():
+            if line != "ok":
+                yield f"the database's file is damaged: {' '.join(str(line).split())}"
 
 
 def _manifest_faults(connection: Connection, objects: Objects, known: Mapping[str, int]) -> Iterator[str]:

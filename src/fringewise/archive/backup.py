@@ -31,13 +31,13 @@ def back_up(archive: SqlArchive, folder: Path, progress: Progress = _SILENT) -> 
     with whole_folder(folder) as place:
         with reading(archive.engine) as connection:
             head = connection.execute(select(HEAD)).one()
-            files = [(row.sha256, int(row.bytes), row.kept_at) for row in connection.execute(select(OBJECT))]
+            files = [(row.sha256, int(row.bytes)) for row in connection.execute(select(OBJECT))]
             with (place / "entries.jsonl").open("w", encoding="utf-8", newline="\n") as stream:
                 query = select(ENTRY).order_by(ENTRY.c.sequence)
                 rows = connection.execution_options(yield_per=_BATCH).execute(query).mappings()
                 for row in steps(rows, "entries", progress, int(head.sequence)):
                     stream.write(json.dumps(dict(row), ensure_ascii=False) + "\n")
-        for sha256, _, _ in steps(files, "files", progress, len(files)):
+        for sha256, _ in steps(files, "files", progress, len(files)):
             target = place / "objects" / sha256[:2] / sha256[2:]
             target.parent.mkdir(parents=True, exist_ok=True)
             with archive.objects.open(sha256) as source, target.open("xb") as sink:
@@ -47,7 +47,7 @@ def back_up(archive: SqlArchive, folder: Path, progress: Progress = _SILENT) -> 
             "format": FORMAT,
             "entries": int(head.sequence),
             "head": head.sha256,
-            "objects": [{"sha256": name, "bytes": size, "kept_at": at} for name, size, at in files],
+            "objects": [{"sha256": name, "bytes": size} for name, size in files],
         }
         (place / "backup.json").write_text(json.dumps(about, indent=1) + "\n", encoding="utf-8")
     return int(head.sequence)

@@ -57,7 +57,6 @@ OBJECT: Final = Table(
     METADATA,
     Column("sha256", String(64), primary_key=True),
     Column("bytes", BigInteger, nullable=False),
-    Column("kept_at", String(40), nullable=False),
 )
 
 INSPECTION: Final = Table(
@@ -78,6 +77,7 @@ INSPECTION: Final = Table(
     Index(None, "changed_at"),
     Index(None, "engine", "changed_at"),
     Index(None, "state", "changed_at"),
+    Index(None, "outcome", "changed_at"),
 )
 
 FINDING: Final = Table(
@@ -94,8 +94,9 @@ FINDING: Final = Table(
     Column("damage", String(500), nullable=False),
     Column("status", String(20), nullable=False),
     Column("outcome", String(40), nullable=False),
-    Index(None, "kind", "inspection"),
-    Index(None, "outcome", "inspection"),
-    Index(None, "damage", "inspection"),
-    Index(None, "stage", "item", "inspection"),
+    Index(None, "inspection", "identity"),
+    Index(None, "kind", "inspection", "identity"),
+    Index(None, "outcome", "inspection", "identity"),
+    Index(None, "damage", "inspection", "identity"),
+    Index(None, "stage", "item", "inspection", "identity"),
 )

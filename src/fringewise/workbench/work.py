@@ -4,20 +4,24 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any, Final
 
 from fringewise.core.documents import decoded, parse
-from fringewise.core.errors import InputRefused, Problem
+from fringewise.core.errors import InputRefused, NotMeasurable, Problem
 from fringewise.findings.documents import finding_fields, parse_findings, refuse_marks_outside
-from fringewise.findings.finding import Finding
+from fringewise.findings.finding import Finding, FindingResult
+from fringewise.findings.quick import quick_value
 from fringewise.findings.registry import measure_finding
 from fringewise.record.documents import WorkCardDocument
+from fringewise.record.inspection import Inspection, Required
 from fringewise.verdict.book_reading import parse_limits
-from fringewise.workbench import answers
+from fringewise.workbench import answers, judged
 from fringewise.workbench.bench import Bench
 from fringewise.workbench.opened import OpenLook
-from fringewise.workflow.inspecting import mark_and_measure
+from fringewise.workflow.inspecting import look_with, mark_and_measure
 from fringewise.workflow.keeping import Desk, begin_inspection, look_draft, required_look
+from fringewise.workflow.measure import summarise
 
 _Json = dict[str, Any]
 _CARD: Final = "work card"
@@ -40,7 +44,7 @@ def _kept_limits(desk: Desk, text: str) -> str:
     """Keep a limits book that can be read; gives its hash."""
     content = text.encode()
     parse_limits(content, "limits book", toml=not text.lstrip().startswith("{"))
-    return desk.archive.keep_bytes(content, desk.clock())
+    return desk.archive.keep_bytes(content)
 
 
 def say_looks(bench: Bench, identity: str, said: Sequence[Mapping[str, Any]]) -> _Json:
@@ -73,20 +77,47 @@ def capture(bench: Bench, sha256: str) -> _Json:
     return answers.capture(look.check, facts)
 
 
-def preview(bench: Bench, sha256: str, finding: Mapping[str, Any]) -> _Json:
-    """Give a finding's value quickly; the pictures come with the full measurement."""
+def preview(bench: Bench, sha256: str, finding: Mapping[str, Any], expanded: float | None) -> _Json:
+    """Give a finding's main value quickly; a kind that has no quick value is measured in full."""
     look = bench.opened.look(sha256)
     one = _one_finding(look, finding)
     with look.busy:
-        return answers.result(measure_finding(look.look(), one), pictures=False)
+        try:
+            quick = quick_value(look.look(), one)
+        except NotMeasurable as reason:
+            return answers.result(FindingResult(one, reason=str(reason)), pictures=False)
+        if quick is None:
+            return answers.result(measure_finding(look.look(), one), pictures=False)
+    return answers.quick(one, quick, expanded)
 
 
-def measure(bench: Bench, sha256: str, finding: Mapping[str, Any]) -> _Json:
-    """Measure a finding in full."""
+def measure(bench: Bench, sha256: str, finding: Mapping[str, Any], inspection: str | None) -> _Json:
+    """Measure a finding in full, and ask the inspection's limits book about it."""
     look = bench.opened.look(sha256)
     one = _one_finding(look, finding)
+    desk = bench.desk()
+    about = desk.inspection(inspection) if inspection is not None else None
+    if about is not None:
+        one = placed(one, about, look_with(about, sha256))
     with look.busy:
-        return answers.result(measure_finding(look.look(), one))
+        result = measure_finding(look.look(), one)
+    said = answers.result(result)
+    if about is not None:
+        taken = look.capture.captured_at.isoformat()
+        summary = summarise(look.measurable, [one], sha256, taken)
+        said["verdict"] = judged.verdict_now(desk, about, result, summary)
+    return said
+
+
+def placed(finding: Finding, inspection: Inspection, look: Required) -> Finding:
+    """Give a finding with stage, item and part of its look where it says none."""
+    part = next(one.part for one in inspection.about.card.stage if one.name == look.stage)
+    return replace(
+        finding,
+        stage=finding.stage or look.stage,
+        item=finding.item or look.item,
+        part=finding.part or part,
+    )
 
 
 def marked(bench: Bench, identity: str, sha256: str) -> _Json:

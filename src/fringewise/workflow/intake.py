@@ -85,13 +85,12 @@ def take_in(desk: Desk, parcel: Parcel) -> Taken:
     InputRefused
         A file changed while it was read.
     """
-    at = desk.clock()
-    kept = desk.archive.keep_files(parcel.files, at)
+    kept = desk.archive.keep_files(parcel.files)
     changed = [name for name, sha256 in parcel.hashes.items() if kept.get(name) != sha256]
     if changed:
         raise refuse(parcel.name, changed[0], "must not change while it is taken in: add it again")
     if parcel.kind == "capture":
-        desk.archive.keep_bytes(manifest_text(parcel.hashes).encode(), at)
+        desk.archive.keep_bytes(manifest_text(parcel.hashes).encode())
     new = not desk.archive.about("intake", parcel.sha256) and _written(desk, parcel)
     return Taken(parcel.kind, parcel.sha256, parcel.name, new)
 

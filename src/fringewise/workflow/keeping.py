@@ -109,7 +109,7 @@ def take_limits(desk: Desk, text: bytes, title: str, source: str | None) -> tupl
     NotAllowed
         Neither a reviewer nor an administrator takes it in.
     """
-    sha256 = desk.archive.keep_bytes(text, desk.clock())
+    sha256 = desk.archive.keep_bytes(text)
     if desk.archive.about("limits", sha256):
         return sha256, False
     body = {"sha256": sha256, "title": title, "source": source}

@@ -63,13 +63,13 @@ class Archive(Protocol):
     def person(self, identity: str) -> Person | None:
         """Give a person; None where nobody of that name is known."""
 
-    def keep(self, content: BinaryIO, at: datetime) -> str:
+    def keep(self, content: BinaryIO) -> str:
         """Keep a file by its content; gives its SHA-256 once it is safe."""
 
-    def keep_bytes(self, content: bytes, at: datetime) -> str:
+    def keep_bytes(self, content: bytes) -> str:
         """Keep a small file's content."""
 
-    def keep_files(self, files: Mapping[str, Callable[[], BinaryIO]], at: datetime) -> dict[str, str]:
+    def keep_files(self, files: Mapping[str, Callable[[], BinaryIO]]) -> dict[str, str]:
         """Keep several files; gives the SHA-256 by name once all are safe."""
 
     def open(self, sha256: str) -> BinaryIO:

@@ -52,7 +52,6 @@ def _entries() -> None:
         "object",
         sa.Column("sha256", sa.String(64), nullable=False),
         sa.Column("bytes", sa.BigInteger(), nullable=False),
-        sa.Column("kept_at", sa.String(40), nullable=False),
         sa.PrimaryKeyConstraint("sha256", name="pk_object"),
     )
 
@@ -74,7 +73,10 @@ def _lists() -> None:
         sa.Column("changed_at", sa.String(40), nullable=False),
         sa.PrimaryKeyConstraint("identity", name="pk_inspection"),
     )
-    for names in (["changed_at"], ["engine", "changed_at"], ["state", "changed_at"]):
+    lists = (
+        ["changed_at"], ["engine", "changed_at"], ["state", "changed_at"], ["outcome", "changed_at"],
+    )  # fmt: skip
+    for names in lists:
         op.create_index(f"ix_inspection_{'_'.join(names)}", "inspection", names)
     op.create_table(
         "finding",
@@ -91,9 +93,7 @@ def _lists() -> None:
         sa.Column("outcome", sa.String(40), nullable=False),
         sa.PrimaryKeyConstraint("inspection", "capture", "identity", name="pk_finding"),
     )
-    indexes = (
-        ["kind", "inspection"], ["outcome", "inspection"], ["damage", "inspection"],
-        ["stage", "item", "inspection"],
-    )  # fmt: skip
+    found = (["inspection"], ["kind", "inspection"], ["outcome", "inspection"], ["damage", "inspection"])
+    indexes = [[*names, "identity"] for names in (*found, ["stage", "item", "inspection"])]
     for names in indexes:
         op.create_index(f"ix_finding_{'_'.join(names)}", "finding", names)
