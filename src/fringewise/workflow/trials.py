@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from fringewise.virtual.sheets import Sheet
 
 _SILENT: Final = Silent()
-_STANDOFF_MM: Final = (10.0, 24.0)
+STANDOFF_MM: Final = (10.0, 24.0)
 _NORMAL_95: Final = 1.96
 _SCENES_TRIED: Final = 2
 
@@ -46,6 +46,7 @@ JUDGED: Final = {
     "path": "length",
     "gouge": "depth",
     "hole": "area",
+    "edge_nick": "depth",
     "step": "step",
     "sphere": "diameter",
 }
@@ -158,16 +159,16 @@ def _one_look(
     from fringewise.virtual import Exposure, cast, render_hits, standard_head, standard_plan  # noqa: PLC0415 - when needed
     from fringewise.workflow.marking import marked_findings  # noqa: PLC0415
 
-    head, standoff = standard_head(), float(rng.uniform(*_STANDOFF_MM))
-    scene = _scene(rng, standoff, list(damages), blade)
+    head, standoff = standard_head(), float(rng.uniform(*STANDOFF_MM))
+    scene = trial_scene(rng, standoff, list(damages), blade)
     hits = cast(scene, head, rays)
     for _ in range(exposures):
         made = render_hits(hits, standard_plan(), Exposure(), rng)
         look = look_at(make_surface(made.capture), seed=int(rng.integers(1 << 31)))
-        yield from _cases(look, marked_findings(scene, head, rng), scene, standoff)
+        yield from cases_on(look, marked_findings(scene, head, rng), scene, standoff)
 
 
-def _cases(look: Look, findings: Sequence[Finding], scene: Scene, standoff_mm: float) -> Iterator[Case]:
+def cases_on(look: Look, findings: Sequence[Finding], scene: Scene, standoff_mm: float) -> Iterator[Case]:
     """Measure the findings of a look and set them beside the truth."""
     from fringewise.virtual.truth import truths_of  # noqa: PLC0415 - when needed
 
@@ -186,8 +187,11 @@ def _cases(look: Look, findings: Sequence[Finding], scene: Scene, standoff_mm: f
             yield Case(truth.kind, name, truth.family, standoff_mm, value, one.value - value, *doubt)
 
 
-def _scene(
-    rng: np.random.Generator, standoff_mm: float, damages: list[str], blade: tuple[Sheet, Box] | None
+def trial_scene(
+    rng: np.random.Generator,
+    standoff_mm: float,
+    damages: list[str],
+    blade: tuple[Sheet, Box] | None = None,
 ) -> Scene:
     """Draw a scene; where the view is too near for all damages, the last ones are left out."""
     from fringewise.virtual.blocks import block_scene  # noqa: PLC0415 - when needed
