@@ -58,7 +58,7 @@ def what_words(result: FindingResult) -> str:
 def doubt_notes(result: FindingResult) -> list[str]:
     """Say what a person must know beside the numbers: warnings, and what the uncertainty leaves out."""
     left_out = sorted({part for one in result.quantities for part in one.not_included})
-    notes = [f"{words[:1].upper()}{words[1:]}." for words in result.warnings]
+    notes = [f"{words[:1].upper()}{words[1:].removesuffix('.')}." for words in result.warnings]
     if left_out:
         notes.append(f"Not included in the uncertainty: {', '.join(left_out)}.")
     return notes
