@@ -15,9 +15,10 @@ import numpy as np
 
 from fringewise.core.checks import Array
 from fringewise.core.measured import Measured
-from fringewise.core.units import value_and_doubt
+from fringewise.core.units import LengthUnit, value_and_doubt, value_like
 from fringewise.findings.documents import ANSWERS, MARKS
-from fringewise.findings.finding import Drawing, FindingResult, Section
+from fringewise.findings.finding import Drawing, Finding, FindingResult, Section
+from fringewise.findings.quick import QuickValue
 from fringewise.findings.registry import KINDS
 from fringewise.findings.result_documents import QuantityDocument
 from fringewise.record.inspection import Inspection
@@ -27,6 +28,8 @@ from fringewise.workflow.surfaces import CaptureCheck
 DEVIATION_STEP_MM: Final = 1e-4
 _NO_DEVIATION: Final = -32768
 _MOST_STEPS: Final = 32767
+_ROUGH_MM: Final = 0.005
+LENGTH_UNITS: Final[tuple[LengthUnit, ...]] = ("mm", "in")
 
 
 def kinds() -> list[dict[str, Any]]:
@@ -92,6 +95,28 @@ def result(one: FindingResult, *, pictures: bool = True) -> dict[str, Any]:
         "warnings": list(one.warnings),
         "marks_at_fault": one.marks_at_fault,
         "drawing": drawing(one.drawing) if pictures else None,
+    }
+
+
+def quick(finding: Finding, first: QuickValue, expanded: float | None) -> dict[str, Any]:
+    """Give a first value while a mark moves, with the doubt that it had when the mark last lay still."""
+    said = value_words(first.name, first.value, expanded or 0.0, first.unit)
+    if not expanded:
+        for unit in LENGTH_UNITS:
+            said[unit] = number_words(value_like(first.value, _ROUGH_MM, first.unit, unit))
+    return {
+        "id": finding.identity,
+        "kind": finding.kind,
+        "status": "measured",
+        "quantities": [
+            {**said, "standard_uncertainty": 0.0, "coverage_factor": 2.0, "interval_95": [0.0, 0.0]}
+            | {"budget": [], "not_included": []}
+        ],
+        "reason": "",
+        "warnings": [],
+        "marks_at_fault": False,
+        "drawing": None,
+        "quick": True,
     }
 
 

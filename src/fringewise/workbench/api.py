@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Annotated, Any, Final, Literal
 
-from fastapi import APIRouter, Body, Form, Path, Query, Request, UploadFile
+from fastapi import APIRouter, Form, Path, Query, Request, UploadFile
 from fastapi.responses import Response
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -55,6 +55,34 @@ class LooksSaid(Asked):
     """How several looks stand: written down all together or not at all."""
 
     looks: Annotated[list[LookSaid], Field(min_length=1, max_length=1000)]
+
+
+class Moved(Asked):
+    """A finding whose mark is being moved, and the doubt of its main size when it last lay still."""
+
+    finding: _Json
+    expanded_uncertainty: Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)] | None = None
+
+
+class ToMeasure(Asked):
+    """A finding to be measured, and in which inspection, so that its limits book can be asked."""
+
+    finding: _Json
+    inspection: Name | None = None
+
+
+class HandedIn(Asked):
+    """A submission of the record as it was looked at."""
+
+    record_sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+    incomplete: bool = False
+    statement: Words = ""
+
+
+class ToSign(HandedIn):
+    """A signature, with what opens the reviewer's key."""
+
+    passphrase: Annotated[str, Field(max_length=1000)]
 
 
 class Marked(Asked):
@@ -179,19 +207,19 @@ def get_surface(request: Request, sha256: Sha256) -> Response:
 
 
 @ROUTER.post("/captures/{sha256}/preview")
-def preview(request: Request, sha256: Sha256, finding: Annotated[_Json, Body()]) -> _Json:
+def preview(request: Request, sha256: Sha256, moved: Moved) -> _Json:
     """Give a finding's value and uncertainty quickly, while a mark is moved; nothing is written."""
     from fringewise.workbench import work  # noqa: PLC0415 - as above
 
-    return work.preview(_bench(request), sha256, finding)
+    return work.preview(_bench(request), sha256, moved.finding, moved.expanded_uncertainty)
 
 
 @ROUTER.post("/captures/{sha256}/measure")
-def measure(request: Request, sha256: Sha256, finding: Annotated[_Json, Body()]) -> _Json:
-    """Measure a finding in full, with its budget and pictures; nothing is written."""
+def measure(request: Request, sha256: Sha256, marked: ToMeasure) -> _Json:
+    """Measure a finding in full, with budget, pictures and what the limits say; nothing is written."""
     from fringewise.workbench import work  # noqa: PLC0415 - as above
 
-    return work.measure(_bench(request), sha256, finding)
+    return work.measure(_bench(request), sha256, marked.finding, marked.inspection)
 
 
 @ROUTER.get("/inspections/{identity}/captures/{sha256}/findings")
@@ -208,6 +236,47 @@ def keep_findings(request: Request, identity: Identity, sha256: Sha256, marked: 
     from fringewise.workbench import work  # noqa: PLC0415 - as above
 
     return work.keep(_bench(request), identity, sha256, marked.model_dump())
+
+
+@ROUTER.get("/inspections/{identity}/standing")
+def get_standing(request: Request, identity: Identity) -> _Json:
+    """How an inspection stands: limits, verdicts, what is left, what speaks against signing."""
+    from fringewise.workbench import judged  # noqa: PLC0415 - as above
+
+    return judged.standing(_bench(request), identity)
+
+
+@ROUTER.post("/inspections/{identity}/verdicts")
+def decide(request: Request, identity: Identity) -> _Json:
+    """Ask the limits book about all findings, and write down what it says."""
+    from fringewise.workbench import judged  # noqa: PLC0415 - as above
+
+    return judged.judge(_bench(request), identity)
+
+
+@ROUTER.post("/inspections/{identity}/submission")
+def hand_in(request: Request, identity: Identity, said: HandedIn) -> _Json:
+    """Submit an inspection for review."""
+    from fringewise.workbench import judged  # noqa: PLC0415 - as above
+
+    return judged.hand_in(_bench(request), identity, said.model_dump())
+
+
+@ROUTER.post("/inspections/{identity}/signature")
+def sign(request: Request, identity: Identity, said: ToSign) -> _Json:
+    """Sign a submitted inspection; only a reviewer can."""
+    from fringewise.workbench import judged  # noqa: PLC0415 - as above
+
+    return judged.put_signature(_bench(request), identity, said.model_dump())
+
+
+@ROUTER.get("/inspections/{identity}/report", response_class=Response)
+def get_report(request: Request, identity: Identity, unit: Literal["mm", "in"] = "mm") -> Response:
+    """The report of an inspection as it stands, as PDF."""
+    from fringewise.workbench import judged  # noqa: PLC0415 - as above
+
+    content = judged.report(_bench(request), identity, unit)
+    return Response(content, media_type="application/pdf")
 
 
 def _bench(request: Request) -> Bench:

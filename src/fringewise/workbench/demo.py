@@ -44,6 +44,33 @@ CARD: Final[dict[str, Any]] = {
 }
 
 
+LIMITS: Final = """
+format = "fringewise.limits/1"
+title  = "Invented limits of the demo engine"
+source = "Demo manual (invented), chapter 72-30, revision 4, 2026-02-01"
+entered_by = "technician A"
+checked_by = "reviewer B"
+decision = {rule = "ISO 14253-1:2017", source = "Demo procedure 12 (invented), revision 2"}
+
+[[rule]]
+id = "C3-DENT"
+part = "compressor 3 blade"
+kind = "dent"
+quantity = "depth"
+unit = "mm"
+serviceable_up_to = 0.12
+inspect_again_up_to = 0.30
+interval = {cycles = 300, hours = 250}
+source = "table 601, line 2"
+
+[[never]]
+id = "C3-CRACK"
+part = "compressor 3 blade"
+kind = "crack"
+zone = "any"
+"""
+
+
 @dataclass
 class DemoWork:
     """The making of the demo, in the background; asked for twice it is made once."""
@@ -75,7 +102,8 @@ class DemoWork:
 
     def _make(self, desk: Desk) -> None:
         try:
-            begin_inspection(desk, IDENTITY, CARD, invented=True)
+            book = desk.archive.keep_bytes(LIMITS.encode())
+            begin_inspection(desk, IDENTITY, CARD, limits_sha256=book, invented=True)
             for look in demo.SCENARIO:
                 make_look(desk, look)
                 self.done += 1

@@ -4,6 +4,8 @@ import { useEffect, useState } from "preact/hooks";
 import { Inspections } from "./inspections";
 import { LookView } from "./look/view";
 import { get, lost } from "./server";
+import { NewInspection } from "./new";
+import { ReportView } from "./report";
 import { StageView } from "./stage";
 import { bench, kinds, told, turnTheme, theme, unit, unitFrom, way, wayTo } from "./state";
 import type { Bench, Kind } from "./types";
@@ -30,8 +32,10 @@ function View(): JSX.Element {
   const [first, second, third, fourth] = way.value;
   if (first === "inspection" && second) {
     if (third === "look" && fourth) return <LookView key={`${second} ${fourth}`} identity={second} sha256={fourth} />;
+    if (third === "report") return <ReportView key={second} identity={second} />;
     return <StageView key={second} identity={second} stage={third === "stage" ? fourth : undefined} />;
   }
+  if (first === "new") return <NewInspection />;
   return <Inspections />;
 }
 

@@ -83,3 +83,11 @@ export function newestWins<In, Out>(
     else void next(what);
   };
 }
+
+/** Sends files, each under its path inside what was dropped. */
+export async function postFiles<T>(path: string, fields: Record<string, string>, files: { file: File; name: string }[]): Promise<T> {
+  const form = new FormData();
+  for (const [name, value] of Object.entries(fields)) form.append(name, value);
+  for (const { file, name } of files) form.append("files", file, name);
+  return (await (await ask(path, { method: "POST", body: form })).json()) as T;
+}

@@ -40,7 +40,6 @@ export interface Drawing {
 }
 export interface Verdict {
   outcome: string; statement: string; would_decide: string | null; provisional: string[];
-  by: { rule: string; words: string }[];
 }
 export interface Result {
   id: string; kind: string; status: "measured" | "not_measured"; quantities: Value[]; reason: string;

@@ -130,10 +130,13 @@ export class LookModel {
   // Measuring: quickly while a mark moves, in full when it rests.
 
   private readonly previewing = newestWins<Finding, Result>(
-    (finding) => post<Result>(`/api/captures/${this.sha256}/preview`, bare(finding)),
+    (finding) => post<Result>(`/api/captures/${this.sha256}/preview`, { finding: bare(finding), expanded_uncertainty: this.rested[finding.id] ?? null }),
     (result, finding) => this.take({ ...result, quick: true }, finding),
     (error) => this.refused(error),
   );
+
+  /** Each finding's main uncertainty as last measured in full. */
+  private readonly rested: Record<string, number> = {};
 
   private readonly measuring = new Map<string, (finding: Finding) => void>();
 
@@ -143,7 +146,7 @@ export class LookModel {
       send = newestWins<Finding, Result>(
         (one) => {
           this.working.value = true;
-          return post<Result>(`/api/captures/${this.sha256}/measure`, bare(one));
+          return post<Result>(`/api/captures/${this.sha256}/measure`, { finding: bare(one), inspection: this.identity });
         },
         (result, one) => {
           this.working.value = false;
@@ -162,8 +165,12 @@ export class LookModel {
   private take(result: Result, of: Finding): void {
     const now = this.findings.value.find((one) => one.id === of.id);
     if (!now || (!result.quick && !same(bare(now), bare(of)))) return;
-    const drawing = result.drawing ?? this.results.value[of.id]?.drawing ?? null;
-    this.results.value = { ...this.results.value, [of.id]: { ...result, drawing } };
+    const main = result.quantities[0];
+    if (!result.quick && main) this.rested[of.id] = main.expanded_uncertainty;
+    const before = this.results.value[of.id];
+    const drawing = result.drawing ?? before?.drawing ?? null;
+    const verdict = result.quick ? (before?.verdict ?? null) : (result.verdict ?? null);
+    this.results.value = { ...this.results.value, [of.id]: { ...result, drawing, verdict } };
   }
 
   private refused(error: unknown): void {
@@ -371,7 +378,7 @@ export class LookModel {
       });
       batch(() => {
         this.kept.value = { version: made.version, findings: this.findings.value };
-        this.results.value = Object.fromEntries(made.results.map((one) => [one.id, one]));
+        this.results.value = Object.fromEntries(made.results.map((one) => [one.id, { ...one, verdict: this.results.value[one.id]?.verdict ?? null }]));
         this.inspection.value = made.inspection;
         this.keepDraft(this.findings.value, made.version);
       });
