@@ -48,26 +48,24 @@ def sizes_over_draws(
     seen = np.zeros((nodes_x, nodes_y), dtype=np.bool_)
     waiting = np.empty((nodes_x * nodes_y, 2), dtype=np.int32)
     line = np.empty((3, 4 * nodes_x * nodes_y))
-    normal = np.zeros(3)
     for draw in range(len(heights_mm)):
         depth, i, j = _deepest(heights_mm[draw], inside)
         sizes[draw, 0] = depth
-        sizes[draw, 1:] = np.nan
+        for n in range(1, 4):
+            sizes[draw, n] = np.nan
         if depth <= 0:
             continue
         level = -share * depth
-        _fill_below(heights_mm[draw], inside, level, below)
+        for a in range(nodes_x):
+            for b in range(nodes_y):
+                below[a, b] = level - heights_mm[draw, a, b] if inside[a, b] else -1e-9
         held = _flood(below, own, waiting, i, j)
-        normal[:] = 0.0
-        for k in range(held):
-            normal += normals[waiting[k, 0], waiting[k, 1]]
-        normal /= np.sqrt(np.sum(normal**2))
-        count = _trace(below, own, waiting[:held], points_mm, normals, level, line)
+        count = _trace(below, own, waiting, held, points_mm, normals, level, line)
         if count >= 3:
-            _extents(line[:, :count], normal, sizes[draw])
-            sizes[draw, 3] = _area(below, own, seen, waiting[:held], cell_mm2)
-        for k in range(held):
-            own[waiting[k, 0], waiting[k, 1]] = False
+            _extents(line, count, _mean_normal(normals, waiting, held), sizes[draw])
+            sizes[draw, 3] = _area(below, own, seen, waiting, held, cell_mm2)
+        for n in range(held):
+            own[waiting[n, 0], waiting[n, 1]] = False
 
 
 @kernel()
@@ -97,11 +95,13 @@ def _beyond(before: float, low: float, after: float) -> float:
 
 
 @kernel()
-def _fill_below(heights: Heights, inside: BoolArray, level: float, below: Array) -> None:
-    nodes_x, nodes_y = inside.shape
-    for i in range(nodes_x):
-        for j in range(nodes_y):
-            below[i, j] = level - heights[i, j] if inside[i, j] else -1e-9
+def _mean_normal(normals: Array, held: Numbers, count: int) -> tuple[float, float, float]:
+    x, y, z = 0.0, 0.0, 0.0
+    for n in range(count):
+        i, j = held[n, 0], held[n, 1]
+        x, y, z = x + normals[i, j, 0], y + normals[i, j, 1], z + normals[i, j, 2]
+    size = np.sqrt(x * x + y * y + z * z)
+    return x / size, y / size, z / size
 
 
 @kernel()
@@ -112,7 +112,7 @@ def _flood(below: Array, own: BoolArray, waiting: Numbers, i: int, j: int) -> in
     waiting[0, 0], waiting[0, 1] = i, j
     done, held = 0, 1
     while done < held:
-        a, b = waiting[done]
+        a, b = waiting[done, 0], waiting[done, 1]
         done += 1
         for way in range(4):
             k = a + (way == 0) - (way == 1)
@@ -129,16 +129,17 @@ def _trace(
     below: Array,
     own: BoolArray,
     held: Numbers,
+    many: int,
     points_mm: Array,
     normals: Array,
     level: float,
     line: Array,
 ) -> int:
-    """Points of the contour where grid lines cross it, into `line`; how many."""
+    """Points of the contour round the first nodes `held`, where grid lines cross it, into `line`; how many."""
     nodes_x, nodes_y = below.shape
     count = 0
-    for n in range(len(held)):
-        a, b = held[n]
+    for n in range(many):
+        a, b = held[n, 0], held[n, 1]
         for way in range(4):
             k = a + (way == 0) - (way == 1)
             m = b + (way == 2) - (way == 3)
@@ -152,10 +153,10 @@ def _trace(
 
 
 @kernel(fastmath=True)
-def _extents(line: Array, normal: Array, sizes: Array) -> None:
-    """Greatest distance between two points of the line (3, N), and its extent square to that."""
+def _extents(line: Array, count: int, normal: tuple[float, float, float], sizes: Array) -> None:
+    """Greatest distance between the first `count` points of a line (3, N), and its extent square to that."""
     most, first = -1.0, 0
-    for a in range(line.shape[1]):
+    for a in range(count):
         farthest = 0.0
         for b in range(a):
             apart = (line[0, a] - line[0, b]) ** 2
@@ -171,13 +172,15 @@ def _extents(line: Array, normal: Array, sizes: Array) -> None:
         apart += (line[2, first] - line[2, b]) ** 2
         if apart > reached:
             reached, second = apart, b
-    along = line[:, second] - line[:, first]
-    across_x = normal[1] * along[2] - normal[2] * along[1]
-    across_y = normal[2] * along[0] - normal[0] * along[2]
-    across_z = normal[0] * along[1] - normal[1] * along[0]
+    along_x = line[0, second] - line[0, first]
+    along_y = line[1, second] - line[1, first]
+    along_z = line[2, second] - line[2, first]
+    across_x = normal[1] * along_z - normal[2] * along_y
+    across_y = normal[2] * along_x - normal[0] * along_z
+    across_z = normal[0] * along_y - normal[1] * along_x
     size = np.sqrt(across_x**2 + across_y**2 + across_z**2)
     low, high = np.inf, -np.inf
-    for a in range(line.shape[1]):
+    for a in range(count):
         side = (line[0, a] * across_x + line[1, a] * across_y + line[2, a] * across_z) / size
         low, high = min(low, side), max(high, side)
     sizes[1] = np.sqrt(most)
@@ -185,21 +188,24 @@ def _extents(line: Array, normal: Array, sizes: Array) -> None:
 
 
 @kernel()
-def _area(below: Array, own: BoolArray, seen: BoolArray, held: Numbers, cell_mm2: Array) -> float:
+def _area(below: Array, own: BoolArray, seen: BoolArray, held: Numbers, many: int, cell_mm2: Array) -> float:
     """Area inside the contour: own nodes' shares of their cells, and neighbours' that it cuts."""
     nodes_x, nodes_y = below.shape
     area = 0.0
-    for n in range(len(held)):
-        a, b = held[n]
-        area += max(_share(below, a, b), 0.5) * cell_mm2[a, b]
-        for k in range(max(a - 1, 0), min(a + 2, nodes_x)):
-            for m in range(max(b - 1, 0), min(b + 2, nodes_y)):
-                if not own[k, m] and not seen[k, m] and below[k, m] <= 0:
+    for n in range(many):
+        for k in range(max(held[n, 0] - 1, 0), min(held[n, 0] + 2, nodes_x)):
+            for m in range(max(held[n, 1] - 1, 0), min(held[n, 1] + 2, nodes_y)):
+                if seen[k, m] or (own[k, m] and not (k == held[n, 0] and m == held[n, 1])):
+                    continue
+                if own[k, m]:
+                    area += max(_share(below, k, m), 0.5) * cell_mm2[k, m]
+                elif below[k, m] <= 0:
                     area += min(_share(below, k, m), 0.5) * cell_mm2[k, m]
                     seen[k, m] = True
-    for n in range(len(held)):
-        a, b = held[n]
-        seen[max(a - 1, 0) : a + 2, max(b - 1, 0) : b + 2] = False
+    for n in range(many):
+        for k in range(max(held[n, 0] - 1, 0), min(held[n, 0] + 2, nodes_x)):
+            for m in range(max(held[n, 1] - 1, 0), min(held[n, 1] + 2, nodes_y)):
+                seen[k, m] = False
     return area
 
 
