@@ -7,9 +7,11 @@ from typing import Final
 from fringewise.core.errors import MarksAtFault, NotMeasurable
 from fringewise.findings import (
     area,
+    blend,
     crack,
     dent,
     distance,
+    edge_nick,
     flat,
     gouge,
     hole,
@@ -34,10 +36,13 @@ KINDS: Final[dict[str, Kind]] = {
         crack.KIND,
         gouge.KIND,
         hole.KIND,
+        edge_nick.KIND,
         step.KIND,
         flat.KIND,
         sphere.KIND,
         observation.KIND,
+        edge_nick.KIND,
+        blend.KIND,
         object_seen.KIND,
     )
 }

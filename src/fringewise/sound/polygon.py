@@ -73,8 +73,10 @@ def crosses_itself(outline: Array) -> bool:
     n = len(a)
 
     def side(p: Array, q: Array, r: Array) -> Array:
-        return np.asarray((q[..., 0] - p[..., 0]) * (r[..., 1] - p[..., 1])
-                          - (q[..., 1] - p[..., 1]) * (r[..., 0] - p[..., 0]))
+        return np.asarray(
+            (q[..., 0] - p[..., 0]) * (r[..., 1] - p[..., 1])
+            - (q[..., 1] - p[..., 1]) * (r[..., 0] - p[..., 0])
+        )
 
     for i in range(n - 2):  # side by side: all pairs at once would need gigabytes for thousands of marks
         others = slice(i + 2, n - (i == 0))
