@@ -90,8 +90,8 @@ def writing(engine: Engine) -> Iterator[Connection]:
 def _plain_errors(engine: Engine) -> Iterator[None]:
     try:
         yield
-    except DBAPIError as error:
-        cause = " ".join(str(error.orig or error).split())
+    except (DBAPIError, sqlite3.Error, UnicodeDecodeError) as error:  # the last: SQLite quotes spoilt bytes
+        cause = " ".join(str(getattr(error, "orig", None) or error).split())
         place = engine.url.render_as_string(hide_password=True)
         raise PlaceUnusable(f"the archive at {place} can't be used: {cause}") from error
 

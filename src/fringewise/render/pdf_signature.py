@@ -18,7 +18,7 @@ from pyhanko.pdf_utils.reader import PdfFileReader
 from pyhanko.sign.fields import SigSeedSubFilter
 from pyhanko.sign.general import SigningError
 from pyhanko.sign.signers import PdfSignatureMetadata, SimpleSigner, sign_pdf
-from pyhanko.sign.validation import validate_pdf_signature
+from pyhanko.sign.validation import EmbeddedPdfSignature, validate_pdf_signature
 from pyhanko.sign.validation.errors import SignatureValidationError
 from pyhanko_certvalidator import ValidationContext
 from pyhanko_certvalidator.registry import SimpleCertificateStore
@@ -119,19 +119,21 @@ def check_report(pdf: bytes, trusted: Mapping[str, Iterable[str]]) -> PdfCheck:
         raise refuse("PDF", "", f"must be a PDF file: {error}") from error
     if not signatures:
         return PdfCheck(signed=False)
-    last = signatures[-1]
-    certificate = last.signer_cert
-    stated = str(certificate.subject.human_friendly).removeprefix("Common Name: ")
-    at = last.self_reported_timestamp
     try:
-        status: Any = validate_pdf_signature(
-            last, ValidationContext(trust_roots=[certificate], allow_fetching=False)
-        )
-    except (SignatureValidationError, PdfError, ValueError):
-        return PdfCheck(signed=True, stated_name=stated, stated_at=at)
+        return _checked(signatures[-1], trusted)
+    except (SignatureValidationError, PdfError, ValueError, TypeError, KeyError, AttributeError):
+        return PdfCheck(signed=True)  # what was signed with can't even be read: it was changed
+
+
+def _checked(signature: EmbeddedPdfSignature, trusted: Mapping[str, Iterable[str]]) -> PdfCheck:
+    certificate = signature.signer_cert
+    stated = str(certificate.subject.human_friendly).removeprefix("Common Name: ")
+    context = ValidationContext(trust_roots=[certificate], allow_fetching=False)
+    status: Any = validate_pdf_signature(signature, context)
     whole = status.coverage is not None and status.coverage.name == "ENTIRE_FILE"
     intact = bool(status.intact and status.valid)
-    return PdfCheck(True, intact, whole, _owner(certificate.dump(), trusted), stated, at)
+    owner = _owner(certificate.dump(), trusted)
+    return PdfCheck(True, intact, whole, owner, stated, signature.self_reported_timestamp)
 
 
 def _owner(certificate: bytes, trusted: Mapping[str, Iterable[str]]) -> str:
