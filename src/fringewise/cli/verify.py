@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from fringewise.equipment.history import Chart
-    from fringewise.workflow.verify import Verified
+    from fringewise.workflow.verify import Circumstances, Verified
 
 
 def verify(
@@ -78,17 +78,18 @@ def verify(
     leave(Status.ANSWERED if made.document.outcome == "passed" else Status.ANSWER_IS_BAD)
 
 
-def _circumstances(capture: Path, by: str, occasion: str, temperature: float | None):  # type: ignore[no-untyped-def]  # noqa: ANN202 - its type is imported late
+def _circumstances(capture: Path, by: str, occasion: str, temperature: float | None) -> Circumstances:
     from datetime import UTC, datetime
+    from typing import get_args
 
     from fringewise.core.errors import refuse
     from fringewise.disk import sha256_of_file
-    from fringewise.workflow.verify import Circumstances
+    from fringewise.workflow.verify import Circumstances, Occasion
 
-    if occasion not in ("fitted", "after a knock", "end of work"):
-        raise refuse("--occasion", "", "must be fitted, after a knock or end of work", occasion)
-    now = datetime.now(UTC)
-    return Circumstances(by, occasion, now, sha256_of_file(_head_file(capture)), temperature)  # type: ignore[arg-type]
+    known = next((one for one in get_args(Occasion) if one == occasion), None)
+    if known is None:
+        raise refuse("--occasion", "", f"must be one of: {', '.join(get_args(Occasion))}", occasion)
+    return Circumstances(by, known, datetime.now(UTC), sha256_of_file(_head_file(capture)), temperature)
 
 
 def _head_file(capture: Path) -> Path:

@@ -24,6 +24,9 @@ from fringewise.surface.surface import Surface
 _SILENT: Final = Silent()
 _USUAL: Final = Light()
 
+DOT_SHARE: Final = 0.016
+"""Radius of the dots that marks may lie on, as a share of the stand-off."""
+
 
 @dataclass(frozen=True, slots=True)
 class Expected:
@@ -98,7 +101,8 @@ def expect(
     positive("the stand-off", standoff_mm)
     row = EXPECTABLE[kind]
     extent = extent_mm if extent_mm is not None else row.extent(size, standoff_mm)
-    sketch = row.sketch(size, positive("the extent", extent), on_dots)
+    dot = DOT_SHARE * standoff_mm if on_dots else 0.0
+    sketch = row.sketch(size, positive("the extent", extent), dot)
     standing = stand_in(head, standoff_mm, sketch.height)
     marks = {name: standing.pixels(places) for name, places in sketch.marks.items()}
     height, width = head.camera.height, head.camera.width

@@ -33,10 +33,9 @@ class Sketch:
     ink: Callable[[Array, Array], Array] | None = None
 
 
-Drawn = Callable[[float, float, bool], Sketch]
-"""Makes a sketch from the size, the extent (both mm) and whether marks lie on dots."""
+Drawn = Callable[[float, float, float], Sketch]
+"""Makes a sketch from the size, the extent and the radius of the dots that marks lie on (0: none), mm."""
 
-_DOT_RADIUS_MM: Final = 0.3
 _MARKS_ROUND: Final = 10
 
 
@@ -44,11 +43,15 @@ def _flat(a: Array, _b: Array) -> Array:
     return np.zeros_like(a)
 
 
-def _dots(places: Array) -> Callable[[Array, Array], Array]:
+def _dots(places: Array, radius: float) -> Callable[[Array, Array], Array] | None:
+    if radius <= 0:
+        return None
+
     def inside(a: Array, b: Array) -> Array:
-        apart = [np.hypot(a - s, b - t) for s, t in places]
-        nearest: Array = np.min(apart, axis=0)
-        return _DOT_RADIUS_MM - nearest
+        apart: Array = np.full_like(a, np.inf)
+        for s, t in places:
+            apart = np.minimum(apart, np.hypot(a - s, b - t))
+        return radius - apart
 
     return inside
 
@@ -59,30 +62,33 @@ def _round(radius: float) -> Array:
 
 
 def _square(side: float, middle: tuple[float, float] = (0.0, 0.0)) -> Array:
-    return np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * side / 2 + np.array(middle)
+    return np.asarray(np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * side / 2 + np.array(middle))
 
 
-def _distance(size: float, _extent: float, drawn: bool) -> Sketch:
+def _distance(size: float, _extent: float, dot: float) -> Sketch:
     ends = np.array([[-size / 2, 0.0], [size / 2, 0.0]])
-    return Sketch(_flat, {"ends_px": ends}, _dots(ends) if drawn else None)
+    return Sketch(_flat, {"ends_px": ends}, _dots(ends, dot))
 
 
-def _offset(size: float, extent: float, drawn: bool) -> Sketch:
+def _offset(size: float, extent: float, dot: float) -> Sketch:
     line, point = np.array([[0.0, -extent / 2], [0.0, extent / 2]]), np.array([[size, 0.0]])
-    ink = _dots(np.vstack([line, point])) if drawn else None
+    ink = _dots(np.vstack([line, point]), dot)
     return Sketch(_flat, {"line_px": line, "point_px": point}, ink)
 
 
-def _area(size: float, _extent: float, drawn: bool) -> Sketch:
+def _area(size: float, _extent: float, dot: float) -> Sketch:
     corners = _square(float(np.sqrt(size)))
-    return Sketch(_flat, {"outline_px": corners}, _dots(corners) if drawn else None)
+    return Sketch(_flat, {"outline_px": corners}, _dots(corners, dot))
 
 
-def _path(size: float, _extent: float, _drawn: bool) -> Sketch:
-    return Sketch(_flat, {"path_px": np.column_stack([np.linspace(-size / 2, size / 2, 5), np.zeros(5)])})
+def _path(size: float, _extent: float, _dot: float) -> Sketch:
+    """Four straight parts that turn by 30° at each mark, as a line along a feature does."""
+    part, lean = size / 4, np.radians(15.0)
+    along = part * np.cos(lean) * np.arange(-2, 3)
+    return Sketch(_flat, {"path_px": np.column_stack([along, part * np.sin(lean) * (np.arange(5) % 2)])})
 
 
-def _dent(size: float, extent: float, _drawn: bool) -> Sketch:
+def _dent(size: float, extent: float, _dot: float) -> Sketch:
     def height(a: Array, b: Array) -> Array:
         reach = np.minimum(np.hypot(a, b) / (extent / 2), 1.0)
         return np.asarray(-size * np.cos(np.pi / 2 * reach) ** 2)
@@ -90,7 +96,7 @@ def _dent(size: float, extent: float, _drawn: bool) -> Sketch:
     return Sketch(height, {"outline_px": _round(0.62 * extent)})
 
 
-def _gouge(size: float, extent: float, _drawn: bool) -> Sketch:
+def _gouge(size: float, extent: float, _dot: float) -> Sketch:
     half = max(0.25, 2.5 * size)
 
     def height(a: Array, b: Array) -> Array:
@@ -103,7 +109,7 @@ def _gouge(size: float, extent: float, _drawn: bool) -> Sketch:
     )
 
 
-def _step(size: float, extent: float, _drawn: bool) -> Sketch:
+def _step(size: float, extent: float, _dot: float) -> Sketch:
     wall = 0.15 + size / 2
 
     def height(a: Array, _b: Array) -> Array:  # both faces are flat: what the stand-in bends is taken out
@@ -115,14 +121,14 @@ def _step(size: float, extent: float, _drawn: bool) -> Sketch:
     )
 
 
-def _flat_face(_size: float, extent: float, _drawn: bool) -> Sketch:
+def _flat_face(_size: float, extent: float, _dot: float) -> Sketch:
     def height(a: Array, _b: Array) -> Array:
         return np.asarray(a * a / 60.0)
 
     return Sketch(height, {"outline_px": _square(extent)})
 
 
-def _sphere(size: float, _extent: float, _drawn: bool) -> Sketch:
+def _sphere(size: float, _extent: float, _dot: float) -> Sketch:
     radius = size / 2
 
     def height(a: Array, b: Array) -> Array:

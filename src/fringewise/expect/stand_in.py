@@ -32,6 +32,9 @@ CURVATURE_RADIUS_MM: Final = 30.0
 CONTRAST: Final = 0.8
 """Modulation over mean level, for the light that the noise goes with."""
 
+INK_SHARE: Final = 0.18
+"""Light that a dark marking sends back, as a share of the metal's."""
+
 _TILT_RAD: Final = math.radians(12.0)
 _ASIDE_MM: Final = 1.3
 _MEETINGS: Final = 4
@@ -53,10 +56,11 @@ class Light:
         """The finest set, with even shifts."""
         return FringeSet(self.fringes, tuple(2 * math.pi * n / self.steps for n in range(self.steps)))
 
-    def column_sigma(self, noise: NoiseModel) -> float:
-        """Standard deviation of a pixel's pattern column: var φ = 2 σ² / (N B²)."""
-        variance = float(noise.variance_dn2(noise.dark_dn + self.modulation_dn / CONTRAST))
-        return math.sqrt(2 * variance / self.steps) / self.modulation_dn / (2 * math.pi * self.fringes)
+    def column_sigma(self, noise: NoiseModel, modulation_dn: Array) -> Array:
+        """Standard deviation of pixels' pattern columns: var φ = 2 σ² / (N B²)."""
+        variance = noise.variance_dn2(noise.dark_dn + modulation_dn / CONTRAST)
+        spread = np.sqrt(2 * variance / self.steps) / modulation_dn
+        return np.asarray(spread / (2 * math.pi * self.fringes))
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +131,10 @@ def surface_of(
         points = rays * ((level + up) / along)[..., None]
     column, _ = head.projector.column_row(points)
     lit = (column > 0) & (column < 1) & (points[..., 2] > 0)
-    sigma = light.column_sigma(head.noise or TYPICAL_NOISE)
+    covered = _covered(a, b, ink, points[..., 2] / head.camera.lens.fx)
+    fall = _falloff(standing, points, lit)
+    modulation = light.modulation_dn * fall * (1 - (1 - INK_SHARE) * covered)
+    sigma = light.column_sigma(head.noise or TYPICAL_NOISE, modulation)
     read = np.where(lit, column + sigma * rng.standard_normal(column.shape), np.nan).astype(np.float32)
     spread = np.where(lit, sigma, np.nan).astype(np.float32)
     flags = np.where(lit, 0, int(Flag.NO_SURFACE)).astype(np.uint16)
@@ -136,22 +143,31 @@ def surface_of(
         xyz,
         sigma_mm,
         found,
-        photo=_photo(a, b, ink, points[..., 2] / head.camera.lens.fx, rng),
-        modulation=np.full(column.shape, light.modulation_dn, dtype=np.float32),
+        photo=_photo(covered, rng),
+        modulation=modulation.astype(np.float32),
         head=head,
         finest_set=light.fringe_set,
     )
 
 
-def _photo(
-    a: Array,
-    b: Array,
-    ink: Callable[[Array, Array], Array] | None,
-    pixel_mm: Array,
-    rng: np.random.Generator,
-) -> np.typing.NDArray[np.uint8]:
-    share = np.zeros(a.shape)
-    if ink is not None:
-        share = np.clip(0.5 + ink(a, b) / (2.5 * _BLUR_PX * pixel_mm), 0, 1)
-    levels = _PAPER_DN + (_INK_DN - _PAPER_DN) * share + rng.normal(0, 1.5, a.shape)
-    return np.clip(np.rint(np.nan_to_num(levels)), 0, 255).astype(np.uint8)
+def _falloff(standing: StandIn, points: Array, lit: np.typing.NDArray[np.bool_]) -> Array:
+    """How the projector's light falls off over the picture, cos θ / r², about its median of 1."""
+    projector = standing.head.projector
+    towards = -projector.rotation.T @ projector.translation_mm - points
+    apart = np.linalg.norm(towards, axis=-1)
+    with np.errstate(all="ignore"):
+        light = np.maximum(towards @ standing.normal, 0.02 * apart) / apart**3
+    usual = float(np.median(light[lit])) if lit.any() else 1.0
+    return np.where(lit, light / usual, 1.0)
+
+
+def _covered(a: Array, b: Array, ink: Callable[[Array, Array], Array] | None, pixel_mm: Array) -> Array:
+    """Share of each pixel that a dark marking covers, 0 … 1."""
+    if ink is None:
+        return np.zeros(a.shape)
+    return np.nan_to_num(np.clip(0.5 + ink(a, b) / (2.5 * _BLUR_PX * pixel_mm), 0, 1))
+
+
+def _photo(covered: Array, rng: np.random.Generator) -> np.typing.NDArray[np.uint8]:
+    levels = _PAPER_DN + (_INK_DN - _PAPER_DN) * covered + rng.normal(0, 1.5, covered.shape)
+    return np.clip(np.rint(levels), 0, 255).astype(np.uint8)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
     from fringewise.render.calibration_page import calibration_picture
+    from fringewise.render.expectation_page import expectation_picture
     from fringewise.render.finding_page import finding_picture
     from fringewise.render.history_page import history_picture
     from fringewise.render.inspection_page import Inspection, TruthRow, inspection_picture
@@ -23,6 +24,7 @@ __all__ = [
     "StageItem",
     "TruthRow",
     "calibration_picture",
+    "expectation_picture",
     "finding_picture",
     "history_picture",
     "inspection_picture",
@@ -37,6 +39,7 @@ _HOME: Final = {
     "StageItem": "stage_strip",
     "TruthRow": "inspection_page",
     "calibration_picture": "calibration_page",
+    "expectation_picture": "expectation_page",
     "finding_picture": "finding_page",
     "history_picture": "history_page",
     "inspection_picture": "inspection_page",

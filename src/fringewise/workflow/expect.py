@@ -13,7 +13,7 @@ from fringewise.expect.stand_in import Light
 from fringewise.findings.finding import FindingResult
 from fringewise.surface.surface import Surface
 
-_OUTLINE_TO_EXTENT: Final = 1 / 0.62
+_OUTLINE_TO_EXTENT: Final = 1 / 0.74
 """A dent's outline is set on sound metal, so much farther out than its own half-width."""
 
 
