@@ -135,7 +135,7 @@ def _trace(
     level: float,
     line: Array,
 ) -> int:
-    """Points of the contour round the first nodes `held`, where grid lines cross it, into `line`; how many."""
+    """Points of the contour round the nodes `held`, where grid lines cross it, into `line`; how many."""
     nodes_x, nodes_y = below.shape
     count = 0
     for n in range(many):

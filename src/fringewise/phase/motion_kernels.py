@@ -195,13 +195,10 @@ def _slopes(before: Array, after: Array, flags: Array, noise: Array, spread: np.
     level, across, down, change, weight = out[0], out[1], out[2], out[3], out[4]
     for x in range(level.size):
         level[x] = _HALF * (before[1, x] + after[1, x])
-    for x in range(level.size):
         down[x] = _QUARTER * (before[2, x] + after[2, x] - before[0, x] - after[0, x])
-    for x in range(level.size):
         change[x] = after[1, x] - before[1, x]
     for x in range(1, level.size - 1):
         across[x] = _HALF * (level[x + 1] - level[x - 1])
-    for x in range(1, level.size - 1):
         marks = flags[1, x - 1] | flags[1, x] | flags[1, x + 1] | flags[0, x] | flags[2, x]
         var = spread * (read_var + gain * max(level[x] - dark, _ZERO))
         weight[x] = _ZERO if marks & _SATURATED else _ONE / var

@@ -95,13 +95,14 @@ def _fit_inside(
 ) -> int:  # fmt: skip
     """Sums of a weighted plane fit to 1/z and the modulation at pixels further inside than (v, u)."""
     height, width = z.shape
-    sums[:] = 0.0
+    for n in range(12):
+        sums[n] = 0.0
     count = 0
     ring = inside[v, u]
     _ways(z, sigma, inside, v, u, slope2, ways)
     for y in range(max(v - _REACH, 0), min(v + _REACH + 1, height)):
         for x in range(max(u - _REACH, 0), min(u + _REACH + 1, width)):
-            if inside[y, x] <= ring or not ways[np.sign(y - v) + 1, np.sign(x - u) + 1]:
+            if inside[y, x] <= ring or not ways[1 + (y > v) - (y < v), 1 + (x > u) - (x < u)]:
                 continue
             if _apart(z, sigma, v, u, y, x, slope2):
                 continue
@@ -216,10 +217,10 @@ def _runs(links: Image, kept: Image, run: Image, parent: Image, size: Image) -> 
 
 
 @kernel()
-def _root(parent: Image, n: int) -> int:
+def _root(parent: Image, n: Any) -> Any:
     while parent[n] != n:
         parent[n] = parent[parent[n]]
-        n = parent[n]
+        n = np.int64(parent[n])
     return n
 
 
@@ -239,8 +240,8 @@ def mark_islands(links: Image, kept: Image, least: int, island: Image) -> None:
                 x = u + k - 2
                 if links[k, v + 1, u + 1] != JOINED or run[v + 1, x] < 0:
                     continue
-                a = _root(parent, run[v, u])
-                b = _root(parent, run[v + 1, x])
+                a = _root(parent, np.int64(run[v, u]))
+                b = _root(parent, np.int64(run[v + 1, x]))
                 if a != b:
                     parent[max(a, b)] = min(a, b)
                     size[min(a, b)] += size[max(a, b)]
