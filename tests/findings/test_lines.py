@@ -99,6 +99,7 @@ def test_marks_off_the_line_are_moved_across_it_and_only_across() -> None:
     assert len(shifts) == 4
     assert np.abs(shifts @ (way / np.linalg.norm(way))).max() < 0.9  # the line itself leans by up to 26°
     assert np.abs(shifts @ across).min() > 0.5
+    assert "moved across the dark line onto it, by up to 1." in " ".join(result.warnings)
 
 
 def test_a_mark_short_of_the_end_shortens_by_as_much() -> None:
@@ -151,7 +152,8 @@ def test_the_width_of_the_dark_line_is_said() -> None:
 
 
 def test_marks_stay_where_they_are_when_drawing_is_switched_off() -> None:
-    result = crack(true_marks(), replace(LOOK, draws_marks=False))
+    finding = Finding("C1", "crack", {"path_px": true_marks()}, 0.0, draws_marks=False)
+    result = measure_finding(LOOK, finding)
     assert result.drawing.drawn == ()
     assert "no dark line" not in " ".join(result.warnings)
     # four marks joined straight cut the wave's corners

@@ -36,12 +36,12 @@ def measure_crack(look: Look, finding: Finding) -> FindingResult:
         Where the surface along it doesn't carry a length.
     """
     marks = path_marks(look, finding)
-    dark = follow_dark_line(look.photo, marks) if look.photo is not None and look.draws_marks else None
+    dark = follow_dark_line(look.photo, marks) if look.photo is not None and finding.draws_marks else None
     said = [VISIBLE_ONLY]
     if dark is None:
         line = marked_line(look, marks)
         quantities = path_quantities(look, finding, marks, line)
-        if look.draws_marks:
+        if finding.draws_marks:
             said.append(
                 "no dark line was found along the marks: the length follows the marks as they were placed"
             )
@@ -49,7 +49,7 @@ def measure_crack(look: Look, finding: Finding) -> FindingResult:
     else:
         line = lay_line(look, dark.line_px, skipped_px=_LIPS * dark.width_px + _LIPS_PX)
         quantities = _along_dark_line(look, finding, dark, line)
-        said.extend(_of_line(dark, line))
+        said.extend(_of_line(dark, line, marks))
         drawing = Drawing(_drawn(dark, marks), (dark.line_px,))
     bound = _bound(finding)
     made = tuple(
@@ -94,8 +94,9 @@ def _bound(finding: Finding) -> Bound:
     return bound_of(finding, open_by_nature=True)
 
 
-def _of_line(dark: DarkLine, line: LineOnSurface) -> list[str]:
-    said = []
+def _of_line(dark: DarkLine, line: LineOnSurface, marks_px: Array) -> list[str]:
+    moved = float(np.linalg.norm(dark.feet_px - marks_px, axis=1).max())
+    said = [f"the marks were moved across the dark line onto it, by up to {moved:.1f} pixels"]
     if dark.seen < 0.9:
         said.append(f"the dark line stands out along {100 * dark.seen:.0f} % of the crack only")
     if dark.width_px > 0:

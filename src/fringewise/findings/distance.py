@@ -40,7 +40,7 @@ def measure_distance(look: Look, finding: Finding) -> FindingResult:
     """
     marks = finding.marks["ends_px"]
     marks_on_metal(look.surface, marks)
-    places, drawn = drawn_places(look, marks, finding.placing_px)
+    places, drawn = drawn_places(look, marks, finding.placing_px, draws=finding.draws_marks)
     quantities = [straight_between(look, places, "straight").with_bound(bound_of(finding))]
     warnings = list(close_ends_warning(places))
     try:

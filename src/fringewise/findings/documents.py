@@ -134,6 +134,7 @@ class FindingDocument(Part):
     sharp_bottom: Answer | None = None
     tear_or_crack: Answer | None = None
     reaches_edge: Answer | None = None
+    draw_marks: Literal["yes", "no"] | None = None
 
 
 def _model_of(kind: str, rules: Iterable[MarkRule]) -> type[FindingDocument]:
@@ -207,6 +208,7 @@ def finding_fields(finding: Finding, *, marks: bool = True) -> dict[str, Any]:
         "kind": finding.kind,
         **{name: value for name, value in said.items() if value is not None},
         **{name: answer for name, answer in answers.items() if answer != "not known"},
+        **({} if finding.draws_marks else {"draw_marks": "no"}),
         **({name: points.tolist() for name, points in finding.marks.items()} if marks else {}),
     }
     return with_unknown_fields(stated, finding.extra)
@@ -243,5 +245,6 @@ def _finding(document: FindingDocument, placing_px: float) -> Finding:
         placing_px=placing_px,
         **{name: getattr(document, name) for name in WORDS},
         **answers,
+        draws_marks=document.draw_marks != "no",
         extra=unknown_fields(document),
     )

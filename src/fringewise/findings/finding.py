@@ -33,6 +33,8 @@ class Finding:
     placing_px : float
         Standard deviation of placing a mark, in u and in v independently.
     whole_extent_in_view, sharp_bottom, tear_or_crack, reaches_edge : {"yes", "no", "not known"}
+    draws_marks : bool
+        Whether marks are drawn to the thing they were set on (a dot, a corner, a crack's dark line).
     damage, part, stage, item, zone, note : str, optional
     extra : mapping
         Fields of the document that this program does not know; kept.
@@ -46,6 +48,7 @@ class Finding:
     sharp_bottom: Answer = "not known"
     tear_or_crack: Answer = "not known"
     reaches_edge: Answer = "not known"
+    draws_marks: bool = True
     damage: str | None = None
     part: str | None = None
     stage: str | None = None

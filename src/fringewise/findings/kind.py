@@ -33,8 +33,6 @@ class Look:
     rays : PixelRays
     rng : numpy Generator
         For draws; handed in, so that a result can be repeated.
-    draws_marks : bool
-        Whether marks are drawn to the thing they were set on (a dot, a corner, a crack's dark line).
     draws : int
         Of the Monte Carlo route, which checks the linear one and is reported where both differ; 0 leaves it
         out.
@@ -43,7 +41,6 @@ class Look:
     surface: Surface
     rays: PixelRays
     rng: np.random.Generator = field(default_factory=lambda: np.random.default_rng(0))
-    draws_marks: bool = True
     draws: int = 10_000
 
     @property

@@ -148,12 +148,14 @@ def place(look: Look, mark_px: Array, sigma_px: float) -> Place:
     )
 
 
-def drawn_places(look: Look, marks_px: Array, placing_px: float) -> tuple[list[Place], list[DrawnMark]]:
-    """Put marks on the metal, each drawn to a dot or corner where there is one within reach."""
+def drawn_places(
+    look: Look, marks_px: Array, placing_px: float, *, draws: bool = True
+) -> tuple[list[Place], list[DrawnMark]]:
+    """Put marks on the metal, each drawn to a dot or corner where there is one within reach, if asked."""
     places: list[Place] = []
     drawn: list[DrawnMark] = []
     for mark in marks_px:
-        feature = draw_to_feature(look.photo, mark) if look.photo is not None and look.draws_marks else None
+        feature = draw_to_feature(look.photo, mark) if look.photo is not None and draws else None
         if feature is None:
             places.append(place(look, mark, placing_px))
             continue

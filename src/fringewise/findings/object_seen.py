@@ -29,7 +29,7 @@ def measure_object(look: Look, finding: Finding) -> FindingResult:
     if marks is None:
         return FindingResult(finding, (), SEEN_ONLY)
     marks_on_metal(look.surface, marks)
-    places, drawn = drawn_places(look, marks, finding.placing_px)
+    places, drawn = drawn_places(look, marks, finding.placing_px, draws=finding.draws_marks)
     straight = straight_between(look, places, "straight").with_bound(bound_of(finding))
     line = np.array([one.uv_px for one in places])
     said = (*close_ends_warning(places), *_uneven(places))
