@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import secrets
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, BinaryIO, Final, Protocol
@@ -14,6 +16,7 @@ from fringewise.disk.paths import reason
 
 _CHUNK: Final = 1 << 20
 _HASH_LENGTH: Final = 64
+_A_DAY_S: Final = 86_400
 
 
 class Objects(Protocol):
@@ -37,11 +40,13 @@ class FolderObjects:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
+        self._swept = False
 
     def keep(self, content: BinaryIO) -> tuple[str, int]:
         """Keep a stream's content; it stands under its name only once it is whole and on the disk."""
         coming = self.folder / "coming"
         _make(coming)
+        self._sweep(coming)
         part = coming / secrets.token_hex(8)
         try:
             with whole_file(part) as stream:
@@ -80,6 +85,16 @@ class FolderObjects:
     def path(self, sha256: str) -> Path:
         """Where an object lies, for readers that want a file."""
         return self._place(sha256)
+
+    def _sweep(self, coming: Path) -> None:
+        """Remove what writers that were killed more than a day ago left behind; once."""
+        if self._swept:
+            return
+        self._swept = True
+        for path in coming.iterdir():
+            with contextlib.suppress(OSError):
+                if path.stat().st_mtime < time.time() - _A_DAY_S:
+                    path.unlink()
 
     def _place(self, sha256: str) -> Path:
         if len(sha256) != _HASH_LENGTH or not set(sha256) <= set("0123456789abcdef"):
