@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from fringewise.files.limits import read_verdicts as read_verdicts
     from fringewise.files.limits import write_verdicts as write_verdicts
     from fringewise.files.photos import read_photo as read_photo
+    from fringewise.files.studies import read_study as read_study
     from fringewise.files.surfaces import read_surface as read_surface
     from fringewise.files.surfaces import write_surface as write_surface
     from fringewise.files.targets import read_target as read_target
@@ -36,6 +37,7 @@ _HOMES: Final = {
     "read_limits": "limits",
     "read_photo": "photos",
     "read_results": "limits",
+    "read_study": "studies",
     "read_surface": "surfaces",
     "read_target": "targets",
     "read_verdicts": "limits",
@@ -50,6 +52,7 @@ __all__ = [
     "read_limits",
     "read_photo",
     "read_results",
+    "read_study",
     "read_surface",
     "read_target",
     "read_verdicts",

@@ -61,8 +61,8 @@ CONDITIONS: Final = (
     Condition("ideal", "nothing wrong"),
     Condition("head off, diagonal", "head off by a draw from its stated covariance", head="diagonal"),
     Condition("head off, full", "the same, covariance of a calibration from a flat target", head="full"),
-    Condition("gloss", "mirror-like lobe 20 times the diffuse light, exposed for the diffuse",
-              {"gloss": 20.0, "unsaturated": 0.0}),
+    Condition("gloss", "mirror-like lobe 20 times the diffuse light, exposed for that at half level",
+              {"gloss": 20.0, "level_share": 0.2, "unsaturated": 0.0}),
     Condition("saturated", "5 % of the part saturated", {"level_share": 4.0, "unsaturated": 0.95}),
     Condition("soot", "cloudy deposit of contrast 0.5", {"soot": 0.5}),
     Condition("shake", "5 µm between frames", shake_mm=0.005),
@@ -72,9 +72,6 @@ CONDITIONS: Final = (
     Condition("noise × 3", "three times the noise, as the head states it", noise=3.0),
     Condition("light / 3", "a third of the light", {"level_share": 0.4 / 3}),
 )  # fmt: skip
-
-CALIBRATED: Final = ("ideal", "head off, diagonal", "head off, full")
-"""Conditions whose rows must be honest as a whole; the others are troubles."""
 
 _FRAMES_OF_PHOTO: Final = 1
 _RIPPLE_PHASES: Final = 720
