@@ -48,8 +48,8 @@ _MOST_LOST: Final = 0.25
 _SHARP_PX: Final = 1.2
 
 ROUNDED: Final = (
-    "the metal rolls away towards this edge: what is seen is its limb, not a sharp edge, and from another side "
-    "it lies elsewhere; look square to the edge"
+    "the metal rolls away towards this edge: what is seen is its limb, not a sharp edge, and from another "
+    "side it lies elsewhere; look square to the edge"
 )
 
 
@@ -192,8 +192,8 @@ def edge_model(look: Look, damage: EdgeDamage) -> EdgeModel:
 def rolled_px(look: Look, damage: EdgeDamage, sheet: Sheet) -> float:
     """How far a rounded edge's limb may lie beside where its ray meets the sheet carried on, in pixels.
 
-    Metal that rolls away towards the sound edge lies below the sheet in the last pixels before the outline; by
-    twice as much as there on average it lies below at the limb. 0 where no such fall stands out of the noise.
+    Metal that rolls away towards the sound edge lies below the sheet in the last pixels before the outline;
+    by twice as much as there on average it lies below at the limb. 0 where no such fall stands out of the noise.
     """
     line = damage.outline.line_px
     low, high = damage.before[0], damage.after[-1] + 1
@@ -206,8 +206,18 @@ def rolled_px(look: Look, damage: EdgeDamage, sheet: Sheet) -> float:
         _, heights, sigma = raw_heights(sheet, points)
         weight = 1 / sigma**2
         mean = float(np.sum(weight * heights) / weight.sum())
-        model = float(np.sqrt(np.mean((sheet.basis(points.x, points.y) @ sheet.model_covariance
-                                       * sheet.basis(points.x, points.y)).sum(axis=1))) / np.mean(points.inverse_depth) ** 2)
+        model = float(
+            np.sqrt(
+                np.mean(
+                    (
+                        sheet.basis(points.x, points.y)
+                        @ sheet.model_covariance
+                        * sheet.basis(points.x, points.y)
+                    ).sum(axis=1)
+                )
+            )
+            / np.mean(points.inverse_depth) ** 2
+        )
         doubt = float(np.hypot(1 / np.sqrt(weight.sum()), model))
         fallen.append(-mean if -mean > max(_ROLLED_SIGMAS * doubt, _ROLLED_LEAST_MM) else 0.0)
     if not fallen or max(fallen) == 0:
@@ -244,7 +254,7 @@ def direction_a_pixel(look: Look, uv_px: Array) -> float:
     return float(np.linalg.norm(both[1] - both[0]))
 
 
-def edge_warnings(look: Look, damage: EdgeDamage, model: EdgeModel) -> tuple[str, ...]:
+def edge_warnings(damage: EdgeDamage, model: EdgeModel) -> tuple[str, ...]:
     """Say what speaks against an edge: metal that rolls away towards it, and sound edge that isn't."""
     said = []
     if model.rolled_px > 0:
@@ -253,5 +263,7 @@ def edge_warnings(look: Look, damage: EdgeDamage, model: EdgeModel) -> tuple[str
     if lost > _MOST_LOST:
         said.append(f"{100 * lost:.0f} % of the edge beside the marks was left out: it may be damaged too")
     if damage.outline.blur_px > _SHARP_PX:
-        said.append(f"the picture is blurred by {damage.outline.blur_px:.1f} pixels at the edge: focus or move")
+        said.append(
+            f"the picture is blurred by {damage.outline.blur_px:.1f} pixels at the edge: focus or move"
+        )
     return tuple(said)

@@ -21,7 +21,7 @@ def measure_edge_nick(look: Look, finding: Finding) -> FindingResult:
     damage = edge_damage(look, finding.marks["edge_px"], finding.placing_px)
     model = edge_model(look, damage)
     quantities, said = bitten_quantities(look, finding, damage, model)
-    warnings = (TODAYS_EDGE, *edge_warnings(look, damage, model), *said)
+    warnings = (TODAYS_EDGE, *edge_warnings(damage, model), *said)
     return FindingResult(finding, quantities, "", warnings, edge_drawing(look, damage, model))
 
 

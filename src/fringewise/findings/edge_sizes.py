@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from fringewise.core.checks import Array
 from fringewise.core.errors import NotMeasurable
@@ -15,6 +16,8 @@ from fringewise.sound.edge import Curve
 from fringewise.sound.points import on_rays
 from fringewise.sound.shape import Shape, normals_on
 from fringewise.sound.sheet import Sheet
+
+Numbers = npt.NDArray[np.intp]
 
 EDGE_POINTS: Final = 160
 """Points along the restored edge."""
@@ -73,7 +76,7 @@ class Stations:
     by_offset: Array
     terms: Array
     covariance: Array
-    above: Array | float = 0.0
+    above: Array | None = None
 
     @property
     def scatter_px(self) -> float:
@@ -132,7 +135,9 @@ class EdgeModel:
             _block("restored metal", curve.model_covariance),
             Block.of_covariance("frame noise", ground, sheet.noise_covariance),
             _block("restored metal", sheet.model_covariance),
-            Block.independent("definition", np.zeros(self._hats.shape[1]), np.hypot(definition_px, self.rolled_px)),
+            Block.independent(
+                "definition", np.zeros(self._hats.shape[1]), np.hypot(definition_px, self.rolled_px)
+            ),
         )
 
     @property
@@ -160,7 +165,8 @@ class EdgeModel:
         """Outline (c, n, 3) and edge (c, m, 3) from offsets in pixels and changes of the coefficients."""
         stations = self.stations
         moved = offsets[..., None] * stations.by_offset
-        outline = _lifted(self.sheet, stations.xy, moved, sheet, stations.above)
+        above = np.zeros(len(stations.xy)) if stations.above is None else stations.above
+        outline = _lifted(self.sheet, stations.xy, moved, sheet, above)
         base = self.curve.directions(self._grid)
         aside = (curve @ self.curve.basis(self._grid).T)[..., None] * self.curve.aside
         return outline, _lifted(self.sheet, base, aside, sheet, np.zeros(len(base)))
@@ -176,7 +182,9 @@ class EdgeModel:
         apart = np.sqrt(np.maximum(square, 0.0))
         apart[outside] *= -1
         feet = edge[:, self._foot] + share[..., None] * chord
-        arc = np.concatenate([np.zeros((len(edge), 1)), np.cumsum(_length(np.diff(edge, axis=1)), axis=1)], axis=1)
+        arc = np.concatenate(
+            [np.zeros((len(edge), 1)), np.cumsum(_length(np.diff(edge, axis=1)), axis=1)], axis=1
+        )
         return Drawn(outline, edge, feet, arc[:, self._foot] + share, apart)
 
     def _inward(self, along: Array) -> Array:
@@ -252,7 +260,7 @@ class Ends:
         How much the way of a corner counts on each flank, against that of a run-out.
     """
 
-    runs: tuple[Array, Array]
+    runs: tuple[Numbers, Numbers]
     corner: tuple[float, float]
 
     def at(self, drawn: Drawn) -> tuple[Array, Array]:
@@ -272,8 +280,10 @@ class Ends:
         return total
 
 
-def ends_of(drawn: Drawn, sigma_mm: float, pixel_mm: float) -> Ends:
+def ends_of(drawn: Drawn, sigma_mm: float, pixel_mm: float, *, runs_out: bool = False) -> Ends:
     """Choose, once, how to tell where the damage begins and ends; stations within the noise say nothing.
+
+    A finished blend runs out into the edge on either side (`runs_out`); any other damage may as well.
 
     Raises
     ------
@@ -287,6 +297,8 @@ def ends_of(drawn: Drawn, sigma_mm: float, pixel_mm: float) -> Ends:
     runs = (_enough(apart, top, -1, low, high), _enough(apart, top, 1, low, high))
     if any(len(run) < _LEAST_END for run in runs):
         raise NotMeasurable("the damage hardly stands out of the edge's own scatter: nearer, or none at all")
+    if runs_out:
+        return Ends(runs, (0.0, 0.0))
     floor = max(0.5 * pixel_mm, sigma_mm)
     corner = []
     for run in runs:
@@ -306,7 +318,7 @@ def _enough(apart: Array, top: int, way: int, low: float, high: float) -> Array:
     return run
 
 
-def _run(apart: Array, top: int, way: int, low: float, high: float) -> Array:
+def _run(apart: Array, top: int, way: int, low: float, high: float) -> Numbers:
     """Stations from the deepest one outwards whose distance lies between two levels."""
     at = np.arange(top, -1, -1) if way < 0 else np.arange(top, len(apart))
     below = np.flatnonzero(apart[at] < low)
@@ -319,19 +331,19 @@ def _end_terms(apart: Array, *, corner: bool) -> Array:
     return np.stack([np.ones_like(d), d, d * d] if corner else [np.ones_like(d), np.sqrt(d), d], axis=-1)
 
 
-def _carried(drawn: Drawn, run: Array, *, corner: bool) -> Array:
+def _carried(drawn: Drawn, run: Numbers, *, corner: bool) -> Array:
     """Arc (c,) at distance 0."""
     _, scale, solved = _end_fit(drawn, run, corner=corner)
     return np.asarray(solved[:, 0] / scale[0])
 
 
-def _left_over(drawn: Drawn, run: Array, *, corner: bool) -> float:
+def _left_over(drawn: Drawn, run: Numbers, *, corner: bool) -> float:
     """Mean square (mm²) of what the first draw's arcs differ from the fitted way by."""
     terms, _, solved = _end_fit(drawn, run, corner=corner)
     return float(np.mean((drawn.arcs[0, run] - terms[0] @ solved[0]) ** 2))
 
 
-def _end_fit(drawn: Drawn, run: Array, *, corner: bool) -> tuple[Array, Array, Array]:
+def _end_fit(drawn: Drawn, run: Numbers, *, corner: bool) -> tuple[Array, Array, Array]:
     terms = _end_terms(drawn.apart[:, run], corner=corner)
     scale = np.abs(terms[0]).max(axis=0)
     terms = terms / scale

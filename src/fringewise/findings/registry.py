@@ -36,13 +36,12 @@ KINDS: Final[dict[str, Kind]] = {
         crack.KIND,
         gouge.KIND,
         hole.KIND,
-        edge_nick.KIND,
         step.KIND,
         flat.KIND,
         sphere.KIND,
-        observation.KIND,
         edge_nick.KIND,
         blend.KIND,
+        observation.KIND,
         object_seen.KIND,
     )
 }

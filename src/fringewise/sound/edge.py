@@ -118,9 +118,12 @@ def _sound(basis: Array, n: Array, sigma: Array) -> BoolArray:
     weights = np.ones(len(n))
     residuals = n
     spread = 1.0
-    for _ in range(12):
-        solved = np.linalg.lstsq(basis * (weights / sigma)[:, None], n * weights / sigma, rcond=None)[0]
-        residuals = (n - basis @ solved) / sigma
+    most = basis.shape[1]
+    # from stiff to supple, so that a second damage beside the first is left out before a curve can follow it
+    for terms in (*([min(2, most)] * 3), *([min(3, most)] * 4), *range(min(4, most), most), *([most] * 4)):
+        part = basis[:, :terms]
+        solved = np.linalg.lstsq(part * (weights / sigma)[:, None], n * weights / sigma, rcond=None)[0]
+        residuals = (n - part @ solved) / sigma
         spread = max(1.0, _MAD_TO_SIGMA * float(np.median(np.abs(residuals))))
         weights = np.sqrt(np.clip(1 - (residuals / (4.685 * spread)) ** 2, 0, None) ** 2 + 1e-9)
     return np.asarray(np.abs(residuals) < _REJECT * spread)

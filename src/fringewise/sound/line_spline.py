@@ -11,6 +11,7 @@ from typing import Final
 
 import numpy as np
 from scipy.linalg import eigh
+from scipy.ndimage import gaussian_filter1d
 
 from fringewise.core.checks import Array
 from fringewise.core.errors import NotMeasurable
@@ -22,6 +23,9 @@ _LOG_STEPS: Final = np.linspace(-16.0, 16.0, 65)
 _LEAST_VALUES: Final = 6
 _MOST_SPANS: Final = 160
 _ROUNDS: Final = 2
+_BEND_SMOOTHING: Final = 3.0
+_BEND_FLOOR: Final = 0.02
+_BEND_POWER: Final = 0.75
 _GROSS: Final = 5.0
 
 
@@ -52,7 +56,7 @@ class LineSpline:
         return np.asarray(self.basis(at, derivative) @ self.coefficients)
 
 
-def smooth_line(at: Array, values: Array, sigma: Array, knot: float) -> LineSpline:
+def smooth_line(at: Array, values: Array, sigma: Array, knot: float, *, sharp: bool = False) -> LineSpline:
     """Fit a smooth line to places with known noise; gross ones are left out.
 
     Parameters
@@ -61,6 +65,9 @@ def smooth_line(at: Array, values: Array, sigma: Array, knot: float) -> LineSpli
         Places, values and their standard uncertainties; those with an infinite sigma are not used.
     knot : float
         Width of a span, in the unit of `at`; wider for very long lines.
+    sharp : bool
+        Whether the penalty is weighed anew by the bending found, so that sharp corners stay sharp while the
+        rest is smoothed more.
 
     Raises
     ------
@@ -86,17 +93,26 @@ def smooth_line(at: Array, values: Array, sigma: Array, knot: float) -> LineSpli
     for _ in range(_ROUNDS):
         found = _most_probable(rows[known] / sigma[known, None], values[known] / sigma[known], penalty)
         coefficients, covariance, misfit = found
+        if sharp:
+            penalty = _bending(axis, coefficients)
+            found = _most_probable(rows[known] / sigma[known, None], values[known] / sigma[known], penalty)
+            coefficients, covariance, misfit = found
         away = np.abs(np.where(known, values - rows @ coefficients, 0.0))
         kept = known & (away <= _GROSS * max(1.0, misfit) * np.where(known, sigma, 1.0))
-        if kept.sum() < _LEAST_VALUES or bool((kept == known).all()):
+        if kept.sum() < _LEAST_VALUES or (bool((kept == known).all()) and not sharp):
             break
         known = kept
     return LineSpline(axis, coefficients, max(1.0, misfit) ** 2 * covariance, misfit)
 
 
-def _bending(axis: Axis) -> Array:
+def _bending(axis: Axis, coefficients: Array | None = None) -> Array:
+    """The penalty's matrix; less where a line of these coefficients bends more, smoothed over neighbours."""
     nodes, weights = axis.nodes
     bend = axis.dense(nodes, 2) * axis.step**2
+    if coefficients is not None:
+        square = gaussian_filter1d((bend @ coefficients) ** 2, _BEND_SMOOTHING, mode="nearest")
+        strength = 1 / (square + _BEND_FLOOR * square.mean() + 1e-30) ** _BEND_POWER
+        weights = weights * strength / strength.mean()
     return np.asarray(bend.T @ (weights[:, None] * bend))
 
 

@@ -168,7 +168,7 @@ def _fitted(along: Array, places: Array, sigma: Array, first: int, last: int) ->
     between = slice(first, last + 1)
     if np.isfinite(sigma[between]).mean() < 0.6 or last - first < 6:
         raise NotMeasurable("the outline between the marks was lost: look again, nearer or with less gloss")
-    damage = smooth_line(along[between], places[between], sigma[between], _KNOT_PX)
+    damage = smooth_line(along[between], places[between], sigma[between], _KNOT_PX, sharp=True)
     offsets[between] = damage.values(along[between])
     return _Fitted(np.clip(offsets, -2 * _MOST_STEP_PX, 2 * _MOST_STEP_PX), damage)
 

@@ -30,9 +30,13 @@ _SILENT: Final = Silent()
 STANDOFF_MM: Final = (10.0, 24.0)
 _NORMAL_95: Final = 1.96
 _SCENES_TRIED: Final = 2
+_TIP_LOSS_FROM_MM: Final = 17.0
 
 BLOCKS: Final[tuple[BlockKind, ...]] = ("step", "flat", "sphere")
 """Check blocks that a look can show instead of a blade."""
+
+TIPS: Final = ("clearance", "tip_loss")
+"""Scenes of their own that a look can show instead: a tip under its casing, a lost tip beside a sound one."""
 
 IDEAL: Final = ("distance", "dent", "area", "offset", "dent")
 """Damages of one ideal trial look."""
@@ -49,6 +53,12 @@ JUDGED: Final = {
     "edge_nick": "depth",
     "step": "step",
     "sphere": "diameter",
+    "edge_nick": "depth",
+    "blend": "depth",
+    "edge_bend": "displacement",
+    "corner_loss": "lost_area",
+    "tip_loss": "lost_area",
+    "clearance": "gap_least",
 }
 """The one quantity of each kind that counts in the pooled judgement."""
 
@@ -122,7 +132,7 @@ def run_trials(
     seed : int
         Of everything: blades, poses, damages, noise, marks.
     damages : sequence of str
-        Names of virtual damages on each look; or one kind of check block (`BLOCKS`).
+        Names of virtual damages on each look; or one kind of check block (`BLOCKS`), or a tip (`TIPS`).
     rays_per_pixel : int
     exposures : int
         How often each look is exposed, with noise and marks of its own each time.
@@ -195,11 +205,16 @@ def trial_scene(
 ) -> Scene:
     """Draw a scene; where the view is too near for all damages, the last ones are left out."""
     from fringewise.virtual.blocks import block_scene  # noqa: PLC0415 - when needed
+    from fringewise.virtual.casings import clearance_scene, tip_loss_scene  # noqa: PLC0415
     from fringewise.virtual.scenes import random_blade_scene  # noqa: PLC0415
 
     for block in BLOCKS:
         if damages == [block]:
             return block_scene(rng, standoff_mm, block)
+    if damages == ["clearance"]:
+        return clearance_scene(rng, standoff_mm)
+    if damages == ["tip_loss"]:
+        return tip_loss_scene(rng, max(standoff_mm, _TIP_LOSS_FROM_MM))
     while True:
         for _ in range(_SCENES_TRIED):
             try:
