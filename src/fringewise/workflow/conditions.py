@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
 
@@ -46,6 +46,8 @@ class Condition:
         How many times the usual noise; the head states what it has.
     head : {"diagonal", "full"}, optional
         Measured with a head that is off by a draw from its own stated covariance.
+    states : {"all", "nothing", "no cross terms"}
+        What such a head states of its covariance.
     """
 
     name: str
@@ -55,6 +57,7 @@ class Condition:
     shake_mm: float = 0.0
     noise: float = 1.0
     head: HeadDoubt | None = None
+    states: Literal["all", "nothing", "no cross terms"] = "all"
 
 
 CONDITIONS: Final = (
@@ -72,6 +75,19 @@ CONDITIONS: Final = (
     Condition("noise × 3", "three times the noise, as the head states it", noise=3.0),
     Condition("light / 3", "a third of the light", {"level_share": 0.4 / 3}),
 )  # fmt: skip
+
+LESSONS: Final = (
+    Condition(
+        "nothing stated", "head off, diagonal; no covariance stated", head="diagonal", states="nothing"
+    ),
+    Condition(
+        "no cross terms",
+        "head off, full; its covariance stated without cross terms",
+        head="full",
+        states="no cross terms",
+    ),
+)
+"""What comes of a covariance that is left out, or stated without its cross terms; not part of the table."""
 
 _FRAMES_OF_PHOTO: Final = 1
 _RIPPLE_PHASES: Final = 720
@@ -142,8 +158,17 @@ def set_up(true: Head, condition: Condition, rng: np.random.Generator) -> tuple[
     if condition.shake_mm:
         exposure = replace(exposure, shake=_jitter(condition, rng))
     if condition.head is not None:
-        stated = wrong_head(doubtful_head(stated, condition.head), rng)
+        stated = _as_stated(wrong_head(doubtful_head(stated, condition.head), rng), condition)
     return exposure, stated
+
+
+def _as_stated(head: Head, condition: Condition) -> Head:
+    if condition.states == "nothing":
+        return replace(head, covariance=None)
+    if condition.states == "no cross terms" and head.covariance is not None:
+        alone = np.diag(np.diag(head.covariance.matrix))
+        return replace(head, covariance=replace(head.covariance, matrix=alone))
+    return head
 
 
 def response_ripple(gamma: float, contrast: float, shifts: int) -> float:
