@@ -145,6 +145,23 @@ def test_curved_columns_flag_alike() -> None:
     assert np.isnan(sigma[91, 120])
 
 
+def test_columns_that_lead_nowhere_leave_their_neighbours_alone() -> None:
+    # Newton's steps are taken by a stretch of pixels at once, until the last of them has settled.
+    head = turned_head(-0.3, 0.0)  # folds: no direction of the projector has a distorted x above 0.71
+    column = columns_for(head, np.full((head.camera.height, head.camera.width), 17.0))
+    sigma_c = np.full_like(column, 1e-5)
+    alone = points_on_rays(head, column, sigma_c, no_flags(head))
+    spoilt = column.copy()
+    spoilt[:, ::2] = np.random.default_rng(20261125).uniform(1.5, 9.0, spoilt[:, ::2].shape)
+    found = points_on_rays(head, spoilt, sigma_c, no_flags(head))
+    assert np.isfinite(alone[0]).mean() > 0.9  # one corner of the picture lies beyond the fold
+    np.testing.assert_allclose(found[0][:, 1::2], alone[0][:, 1::2], atol=1e-5, rtol=0)
+    np.testing.assert_allclose(found[1][:, 1::2], alone[1][:, 1::2], rtol=1e-4)
+    np.testing.assert_array_equal(found[2][:, 1::2], alone[2][:, 1::2])
+    nowhere = found[2][:, ::2] & (Flag.NO_SURFACE | Flag.OUTSIDE_RANGE)
+    assert nowhere.all()
+
+
 def test_a_pixel_without_a_direction_has_no_point() -> None:
     head = straight_head()
     lens = replace(
