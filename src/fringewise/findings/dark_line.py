@@ -10,7 +10,7 @@ unknown adds half the mean square of its slopes to a length, and is added to it 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import cv2
 import numpy as np
@@ -20,9 +20,8 @@ from scipy.sparse.csgraph import dijkstra
 from scipy.special import ndtr
 
 from fringewise.core.checks import Array
+from fringewise.findings.photo_levels import Photo, grey_of, levels_across
 from fringewise.findings.ragged import Ragged, smooth_ragged
-
-Photo = npt.NDArray[Any]
 
 REACH_PX: Final = 6.0
 """How far across the line an end mark may lie from it to be drawn to it."""
@@ -121,16 +120,6 @@ def follow_dark_line(photo: Photo, marks_px: Array) -> DarkLine | None:
     return None
 
 
-def levels_across(grey: npt.NDArray[np.float32], curve: Array, normals: Array, x: Array) -> Array:
-    """Grey levels (N, M) at distances x (M,) across a curve (N, 2), along its normals (N, 2)."""
-    at = curve[:, None] + x[:, None] * normals[:, None]
-    levels = cv2.remap(
-        grey, at[..., 0].astype(np.float32), at[..., 1].astype(np.float32), cv2.INTER_CUBIC,
-        borderMode=cv2.BORDER_REPLICATE,
-    )  # fmt: skip
-    return levels.astype(np.float64)
-
-
 @dataclass(frozen=True, slots=True)
 class _Places:
     """Where the stripe lies across a curve: stations along it; `sigma` is infinite where unseen."""
@@ -141,13 +130,6 @@ class _Places:
     seen: npt.NDArray[np.bool_]
     width: float
     blur: float
-
-
-def grey_of(photo: Photo) -> npt.NDArray[np.float32]:
-    """The photo's grey levels (H, W)."""
-    if photo.ndim == 2:
-        return photo.astype(np.float32)
-    return np.asarray(photo.astype(np.float32) @ np.array([0.299, 0.587, 0.114], dtype=np.float32))
 
 
 def _ridges(grey: npt.NDArray[np.float32]) -> Array:

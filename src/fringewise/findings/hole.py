@@ -15,10 +15,10 @@ from fringewise.core.measured import Measured
 from fringewise.findings.blocks import Block, Wanted
 from fringewise.findings.combine import Touch, bound_of
 from fringewise.findings.contour import extents
-from fringewise.findings.dark_line import grey_of
 from fringewise.findings.finding import Drawing, Finding, FindingResult
 from fringewise.findings.kind import Kind, Look, QuantityMeaning
 from fringewise.findings.marks import outline_of
+from fringewise.findings.photo_levels import grey_of
 from fringewise.findings.propagate import propagate
 from fringewise.findings.relief import raw_heights
 from fringewise.findings.rim import Rim, find_rim

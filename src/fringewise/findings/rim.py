@@ -16,7 +16,7 @@ from scipy.special import ndtr
 
 from fringewise.core.checks import Array
 from fringewise.core.errors import NotMeasurable
-from fringewise.findings.dark_line import levels_across
+from fringewise.findings.photo_levels import levels_across
 from fringewise.findings.ragged import smooth_ragged
 from fringewise.sound.polygon import signed_area
 
