@@ -43,12 +43,16 @@ def expectation_picture(
         place = np.array([one.standoff_mm for one in known])
         whole = np.array([one.measured.expanded_uncertainty for one in known if one.measured])
         axes.plot(place, whole, color=shown.accent, lw=2 * LINE_PT, marker="o", ms=3)
-        axes.annotate(" U", (place[-1], whole[-1]), color=shown.accent, fontsize=TEXT_PT)
+        labels = [(float(whole[-1]), " U")]
         for source, dashes in zip(SOURCES, _DASHES, strict=False):
             part = np.array([2 * one.measured.part(source) for one in known if one.measured])
             if part.max() > 0.02 * whole.max():
                 axes.plot(place, part, color=shown.ink, lw=LINE_PT, ls=dashes)
-                axes.annotate(f" {source}", (place[-1], part[-1]), color=shown.ink, fontsize=SMALL_PT)
+                labels.append((float(part[-1]), f" {source}"))
+        for level, words in _apart(labels, 0.06 * float(whole.max())):
+            axes.annotate(
+                words, (place[-1], level), color=shown.ink, fontsize=SMALL_PT, annotation_clip=False
+            )
         axes.set_ylim(0, 1.1 * whole.max())
         unit = known[0].measured.unit if known[0].measured else "mm"
         axes.set_ylabel(f"U, {unit}", color=shown.ink, fontsize=TEXT_PT)
@@ -57,3 +61,12 @@ def expectation_picture(
     words = ["Full: U (k = 2). Dashed: what each source alone would give."]
     write_foot(page, top + _FIELD_IN + 0.75, [*words, *left_out[:3]])
     return page.figure
+
+
+def _apart(labels: Sequence[tuple[float, str]], gap: float) -> list[tuple[float, str]]:
+    """Push labels up until none lies on another."""
+    made: list[tuple[float, str]] = []
+    for level, words in sorted(labels):
+        low = made[-1][0] + gap if made else level
+        made.append((max(level, low), words))
+    return made
