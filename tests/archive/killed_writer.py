@@ -35,6 +35,8 @@ from fringewise.workflow.keeping import Desk, begin_inspection, required_look
 from fringewise.workflow.rechecking import recheck, recheck_capture
 from fringewise.workflow.signing import sign, submit
 
+assert sys.platform != "win32", "writers are forked"
+
 PASSPHRASE = "a passphrase for tests"
 ENDS = np.array([[15.0, 12.0], [48.0, 36.0]])
 Acknowledge = Callable[[dict[str, str]], None]

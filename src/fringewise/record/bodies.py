@@ -92,6 +92,7 @@ class VerdictsBody(Part):
     """What the limits book says about the results of an inspection."""
 
     results_entries: Annotated[tuple[Sha256, ...], Field(max_length=100_000)]
+    left_out: Mapping[Name, Text] | None = None
     document: VerdictsDocument
 
 

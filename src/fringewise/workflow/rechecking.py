@@ -19,6 +19,7 @@ from fringewise.findings.result_documents import FindingResultDocument, ResultsD
 from fringewise.record.bodies import ReadingBody, ResultsBody, checked_body
 from fringewise.record.chain import Draft, Entry, canonical
 from fringewise.sound.points import pixel_rays
+from fringewise.workflow.judging import verdicts_again
 from fringewise.workflow.keeping import Desk
 from fringewise.workflow.measure import summarise
 from fringewise.workflow.surfaces import make_surface
@@ -244,9 +245,10 @@ def _nothing_measured(job: Job) -> bool:
 def _written(desk: Desk, name: str, outcomes: Sequence[Outcome]) -> Rechecked:
     """Write down what a recheck of one inspection found."""
     inspection = desk.inspection(name)
+    decided, otherwise = verdicts_again(desk, inspection.entries)
     failed = [f"capture {one.capture[:12]}: {one.failed}" for one in outcomes if one.failed]
-    differ = [line for one in outcomes for line in one.differ] + failed
-    compared = sum(one.compared for one in outcomes)
+    differ = [line for one in outcomes for line in one.differ] + otherwise + failed
+    compared = sum(one.compared for one in outcomes) + decided
     said = "could not be done" if failed else "some differ" if differ else "all agree"
     number = sum(entry.kind == "recheck" for entry in inspection.entries) + 1
     body = {
