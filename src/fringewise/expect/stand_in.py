@@ -29,13 +29,15 @@ TYPICAL_NOISE: Final = NoiseModel(1.23, 0.02, 8)
 CURVATURE_RADIUS_MM: Final = 30.0
 """The stand-in bends along a like a blade's side."""
 
+USUAL_TILT_DEG: Final = 12.0
+"""Of the metal to the line of sight's cross plane, where it is not known."""
+
 CONTRAST: Final = 0.8
 """Modulation over mean level, for the light that the noise goes with."""
 
-INK_SHARE: Final = 0.18
+INK_SHARE: Final = 0.12
 """Light that a dark marking sends back, as a share of the metal's."""
 
-_TILT_RAD: Final = math.radians(12.0)
 _ASIDE_MM: Final = 1.3
 _MEETINGS: Final = 4
 _PAPER_DN: Final = 120
@@ -88,9 +90,10 @@ class StandIn:
         )
 
 
-def stand_in(head: Head, standoff_mm: float, height: Height) -> StandIn:
-    """Place the stand-in's middle at a stand-off, a little tilted, its normal towards the head."""
-    turn = rotation_from_vector([0.6 * _TILT_RAD, 0.8 * _TILT_RAD, 0.0])
+def stand_in(head: Head, standoff_mm: float, height: Height, tilt_deg: float = USUAL_TILT_DEG) -> StandIn:
+    """Place the stand-in's middle at a stand-off, tilted (mostly along a), its normal towards the head."""
+    tilt = math.radians(tilt_deg)
+    turn = rotation_from_vector([0.6 * tilt, 0.8 * tilt, 0.0])
     first, second, away = turn.T
     middle = np.array([_ASIDE_MM, 0.0, standoff_mm])
 

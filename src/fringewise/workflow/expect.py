@@ -53,13 +53,28 @@ def expect_like(
         here if standoff_mm is None else standoff_mm,
         light=light or light_of(surface),
         extent_mm=_extent(result.finding.kind, points, size, here),
+        tilt_deg=_tilt_deg(points),
         on_dots=drawn,
         placing_px=result.finding.placing_px,
     )
 
 
+_SLOPE_OF_TILT: Final = 0.8  # of the stand-in along its line
+_ENOUGH_FOR_PLANE: Final = 4
+_MOST_TILT_DEG: Final = 60.0
+
 _PLAIN_PX: Final = 0.3
 """A mark with less scatter than this was drawn to a feature."""
+
+
+def _tilt_deg(points: Array) -> float:
+    """Tilt of the metal at the marks; of the line between them where there are few."""
+    off = points - points.mean(axis=0)
+    axes = np.linalg.svd(off, full_matrices=False)[2]
+    along = float(np.degrees(np.arcsin(min(abs(float(axes[0][2])), 1.0)))) / _SLOPE_OF_TILT
+    if len(points) < _ENOUGH_FOR_PLANE:
+        return min(along, _MOST_TILT_DEG)
+    return min(float(np.degrees(np.arccos(min(abs(float(axes[2][2])), 1.0)))), _MOST_TILT_DEG)
 
 
 def _extent(kind: str, points: Array, size: float, standoff_mm: float) -> float:
