@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -96,3 +98,16 @@ def test_fitting_again_to_the_same_values_gives_the_same_field() -> None:
     np.testing.assert_allclose(
         fit_again(first, x, y, value, sigma).coefficients, first.coefficients, atol=1e-10
     )
+
+
+def test_a_little_more_smoothing_moves_the_field_as_its_derivative_says() -> None:
+    rng = np.random.default_rng(SEED)
+    x, y = rng.uniform(0, 1, (2, 800))
+    value, sigma = hill(x, y) + rng.normal(0, 0.01, 800), np.full(800, 0.01)
+    first = fit_smooth(x, y, value, sigma, knots=8, rounds=1)
+    more, less = (
+        fit_again(replace(first, penalty=first.penalty * np.exp(way)), x, y, value, sigma).coefficients
+        for way in (0.01, -0.01)
+    )
+    expected = (more - less) / 0.02
+    np.testing.assert_allclose(first.by_smoothness(), expected, atol=1e-4 * np.abs(expected).max())

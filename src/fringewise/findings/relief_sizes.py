@@ -5,6 +5,7 @@ The drawn route evaluates the extremum and the contour anew in every draw; only 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
@@ -23,12 +24,14 @@ from fringewise.findings.relief import Relief
 from fringewise.findings.relief_draws import CoarseGrid, term_draws
 from fringewise.findings.relief_marks import place_again
 from fringewise.findings.relief_rows import size_rows
+from fringewise.sound.smooth import Smooth
 
 SIZES: Final = ("depth", "length", "width", "area", "volume")
 _UNITS: Final = ("mm", "mm", "mm", "mm²", "mm³")
 _LUCKS: Final[tuple[Luck, ...]] = ("centred", "taken off", "taken off", "taken off", "centred")
 _PLACINGS: Final = 48
 _LEAST_PLACINGS: Final = 24
+_SMOOTHING_DOUBT: Final = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,12 +112,25 @@ def sizes_with_doubt(
         rng=look.rng,
         surface=look.surface,
         gradient=[own, of_sheet, of_sheet],
-        more={"marks": marks},
+        more={"marks": marks, "restored metal": _smoothing_variances(smooth, own)},
         many=True,
         draws=look.draws,
         luck=_LUCKS,
     )
     return {one.name: one for one in found}
+
+
+def _smoothing_variances(smooth: Smooth, own: Array) -> Array:
+    """Variances (5,) from how much is smoothed, half as much or twice: of the area alone.
+
+    How smooth the relief is, is known from its noise to such a factor only. A contour that runs where the
+    wall leaves the sound metal moves with it; the other sizes hardly do, or are told otherwise (luck).
+    """
+    variances = np.zeros(len(SIZES))
+    area = SIZES.index("area")
+    by_smoothness = float(own[area] @ smooth.by_smoothness())
+    variances[area] = (math.log(_SMOOTHING_DOUBT) * np.nan_to_num(by_smoothness)) ** 2
+    return variances
 
 
 def _marks_variances(

@@ -89,6 +89,15 @@ class Smooth:
         half, _ = dtbtrs(self.root, np.ascontiguousarray(np.atleast_2d(rows).T), uplo="L")
         return np.asarray(np.sum(half**2, axis=0) * max(1.0, self.misfit) ** 2)
 
+    def by_smoothness(self) -> Array:
+        """Derivative (K,) of the coefficients by the log of the smoothness: −(A + P)⁻¹ P c."""
+        bent = self.penalty[0] * self.coefficients
+        for k in range(1, len(self.penalty)):
+            band = self.penalty[k, : len(bent) - k]
+            bent[k:] += band * self.coefficients[:-k]
+            bent[:-k] += band * self.coefficients[k:]
+        return np.asarray(-cho_solve_banded((self.root, True), bent))
+
     def draws(self, count: int, rng: np.random.Generator) -> Array:
         """Draws (count, K) of the coefficients about their values."""
         return np.asarray(self.coefficients + self.offsets(count, rng))
