@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from fringewise.core.documents.reading import checked
@@ -51,8 +51,17 @@ def _verdict(verdicts: Verdicts, identity: str) -> _Json | None:
                 "statement": said.get("statement") or "",
                 "would_decide": verdicts.would_decide.get(identity) or said.get("would_decide"),
                 "provisional": list(said.get("provisional") or ()),
+                "grounds": [_ground(one) for one in said.get("by") or () if one.get("limit") is not None],
             }
     return None
+
+
+def _ground(by: Mapping[str, Any]) -> str:
+    """Say against which limit a size was held."""
+    unit = by.get("unit") or ""
+    words = f"limit {by['limit']:g} {unit}, rule {by['rule']}"
+    acceptance = by.get("acceptance_limit")
+    return words if acceptance is None else f"{words}; acceptance limit {acceptance:.4g} {unit}"
 
 
 def standing(bench: Bench, identity: str) -> _Json:

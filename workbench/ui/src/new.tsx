@@ -77,7 +77,7 @@ export function NewInspection(): JSX.Element {
                 <Field id={`name${n}`} label="Name" hint="compressor 3" value={one.name} set={(name) => change(n, { name })} needed />
                 <Field id={`items${n}`} label="How many" value={one.items} set={(items) => change(n, { items })} kind="number" needed />
                 <Field id={`item${n}`} label="Of what" value={one.item} set={(item) => change(n, { item })} needed />
-                <Field id={`looks${n}`} label="Looks at each, parted by commas" value={one.looks} set={(looks) => change(n, { looks })} needed />
+                <Field id={`looks${n}`} label="Looks, with commas between" value={one.looks} set={(looks) => change(n, { looks })} needed />
                 <Field id={`viewed${n}`} label="Viewed" hint="aft looking forward" value={one.viewed} set={(viewed) => change(n, { viewed })} />
                 <Field id={`numbered${n}`} label="How they are counted" hint="1 is the blade with the locking mark" value={one.numbered} set={(numbered) => change(n, { numbered })} />
               </div>

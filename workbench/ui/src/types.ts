@@ -39,7 +39,7 @@ export interface Drawing {
   deviation: Deviation | null;
 }
 export interface Verdict {
-  outcome: string; statement: string; would_decide: string | null; provisional: string[];
+  outcome: string; statement: string; would_decide: string | null; provisional: string[]; grounds: string[];
 }
 export interface Result {
   id: string; kind: string; status: "measured" | "not_measured"; quantities: Value[]; reason: string;

@@ -127,12 +127,18 @@ function Size({ model, finding, result }: { model: LookModel; finding: Finding; 
 
 function VerdictSaid({ result }: { result: Result }): JSX.Element {
   const verdict = result.verdict!;
+  const open = verdict.provisional.length > 0;
   return (
-    <div class="verdict">
-      <p class="verdict-name"><Outcome name={verdict.outcome} /></p>
-      <p>{verdict.statement}</p>
-      {verdict.would_decide && <p class="do-next">{verdict.would_decide}</p>}
-      {verdict.provisional.map((words) => <p key={words} class="quiet small">Does not stand yet: {words}</p>)}
+    <div class={`verdict ${result.quick ? "moving" : ""}`}>
+      <p class="verdict-name"><Outcome name={verdict.outcome} />{open && <span class="provisional">provisional</span>}</p>
+      {verdict.grounds.map((words) => <p key={words}>{capital(words)}.</p>)}
+      {verdict.would_decide && <p class="do-next">{sentence(verdict.would_decide)}</p>}
+      {open && (
+        <details>
+          <summary>Why it does not stand yet</summary>
+          <ul>{verdict.provisional.map((words) => <li key={words}>{sentence(words)}</li>)}</ul>
+        </details>
+      )}
     </div>
   );
 }

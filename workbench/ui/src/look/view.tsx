@@ -19,7 +19,10 @@ export function LookView({ identity, sha256 }: { identity: string; sha256: strin
   const pane = useMemo(() => new Pane(model), [model]);
   const leave = (): void => {
     const place = model.place.value;
-    if (place) go("inspection", identity, "stage", place.stage);
+    if (place) {
+      sessionStorage.setItem(`fringewise blade ${identity} ${place.stage}`, String(Number(place.item) - 1));
+      go("inspection", identity, "stage", place.stage);
+    }
     else go("inspection", identity);
   };
   useEffect(() => {
@@ -114,7 +117,6 @@ function Caption({ model }: { model: LookModel }): JSX.Element {
       </div>
       <div class="caption-words">
         <Under model={model} otherwise={said} />
-        {model.laid.value === "deviation" && deviation && <DeviationScale deviation={deviation} />}
         {model.laid.value === "uncertainty" && model.layers.value && <UncertaintyScale layers={model.layers.value} />}
       </div>
     </div>
