@@ -29,11 +29,13 @@ from fringewise.findings.kind import Look
 from fringewise.findings.propagate import DRAWS, Luck, propagate
 
 DEFINITION_PX: Final = 0.15
-"""How far an edge may lie beside where its pixels' levels put it, standard: how a pixel gathers light over its
-area, and how sharp the edge itself is, no picture settles. It changes every 15 pixels along the outline."""
+"""How far an edge may lie beside where its pixels' levels put it, standard: how a pixel gathers light over
+its area, and how sharp the edge itself is, no picture settles. It changes every 15 pixels along the outline."""
 
 TODAYS_EDGE: Final = "depth is against today's edge beside it: earlier wear and blends don't show in it"
-NO_ENDS: Final = "length is left out: where the damage begins and ends can't be told from the edge's scatter"
+NO_ENDS: Final = "length is left out: where the damage begins and ends can't be told from scatter"
+
+_TAKEN_OFF: Final[tuple[Luck, ...]] = ("taken off",) * 4
 
 
 def bitten_quantities(
@@ -87,7 +89,7 @@ def bitten_quantities(
     names = (("depth", "mm"), ("length", "mm"), ("lost_area", "mm²"), *more)
     touches += [touches[0]] * len(more)
     wanted = tuple(Wanted(*name, touch, 0.0) for name, touch in zip(names, touches, strict=True))
-    luck: list[Luck] = ["taken off", "kept", "kept", *(["taken off"] * len(more))]
+    luck: list[Luck] = ["taken off", "kept", "kept", *_TAKEN_OFF[: len(more)]]
     doubt = np.zeros(len(names))
     doubt[1] = ends.doubt(found) if ends is not None else 0.0
     made = propagate(

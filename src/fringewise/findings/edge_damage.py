@@ -192,8 +192,8 @@ def edge_model(look: Look, damage: EdgeDamage) -> EdgeModel:
 def rolled_px(look: Look, damage: EdgeDamage, sheet: Sheet) -> float:
     """How far a rounded edge's limb may lie beside where its ray meets the sheet carried on, in pixels.
 
-    Metal that rolls away towards the sound edge lies below the sheet in the last pixels before the outline;
-    by twice as much as there on average it lies below at the limb. 0 where no such fall stands out of the noise.
+    Metal that rolls away towards the sound edge lies below the sheet in the last pixels before the outline,
+    and at the limb by twice as much as there on average. 0 where no such fall stands out of the noise.
     """
     line = damage.outline.line_px
     low, high = damage.before[0], damage.after[-1] + 1

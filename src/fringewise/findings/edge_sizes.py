@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from fringewise.core.checks import Array
 from fringewise.core.errors import NotMeasurable
+from fringewise.core.measured import Source
 from fringewise.findings.blocks import Block
 from fringewise.findings.combine import Touch
 from fringewise.sound.edge import Curve
@@ -23,9 +24,10 @@ EDGE_POINTS: Final = 160
 """Points along the restored edge."""
 
 _BEYOND: Final = 0.12
-_END_SHARES: Final = (0.04, 0.4)
+_END_SHARES: Final = (0.04, 0.3)
 _END_SIGMAS: Final = 3.0
 _END_PX: Final = 1.5
+_END_DOUBT_PX: Final = 0.5
 _END_CORRELATED: Final = 3.0
 _LEAST_END: Final = 4
 _DEFINITION_KNOT: Final = 15
@@ -132,9 +134,9 @@ class EdgeModel:
         return (
             Block.of_covariance("frame noise", terms, stations.covariance),
             Block.of_covariance("frame noise", edge, curve.noise_covariance),
-            _block("restored metal", curve.model_covariance),
+            block_of("restored metal", curve.model_covariance),
             Block.of_covariance("frame noise", ground, sheet.noise_covariance),
-            _block("restored metal", sheet.model_covariance),
+            block_of("restored metal", sheet.model_covariance),
             Block.independent(
                 "definition", np.zeros(self._hats.shape[1]), np.hypot(definition_px, self.rolled_px)
             ),
@@ -147,12 +149,27 @@ class EdgeModel:
         knots = np.linspace(0, count - 1, max(count // _DEFINITION_KNOT, 1) + 1)
         return np.stack([np.interp(np.arange(count), knots, one) for one in np.eye(len(knots))], axis=1)
 
+    def shifted(self, terms: Array, shift: Array) -> Array:
+        """Offsets (c, n) of the stations from the smooth line's terms (c, K) and the definition's (c, k)."""
+        return np.asarray(terms @ self.stations.terms.T + shift @ self._hats.T)
+
+    def between(self, offsets: Array, curve: Array, sheet: Array) -> Drawn:
+        """Outline and edge from offsets in pixels (c, n) and changes of the coefficients (c, K), (c, L)."""
+        return self._between(*self._in_space(offsets, curve, sheet))
+
+    def lifted(self, xy: Array, moved: Array, sheet: Array) -> Array:
+        """Points (c, n, 3) of the sheet at xy (n, 2) + moved (c, n, 2), its terms changed by (c, L)."""
+        return _lifted(self.sheet, xy, moved, sheet, np.zeros(len(xy)))
+
+    @property
+    def definition_terms(self) -> int:
+        """How many terms the definition's doubt has along the outline."""
+        return int(self._hats.shape[1])
+
     def drawn(self, values: tuple[Array, ...]) -> Drawn:
         """Outline, edge and what lies between them from the blocks' values, (c, …) each."""
         terms, curve_noise, curve_model, sheet_noise, sheet_model, shift = values
-        offsets = terms @ self.stations.terms.T + shift @ self._hats.T
-        outline, edge = self._in_space(offsets, curve_noise + curve_model, sheet_noise + sheet_model)
-        return self._between(outline, edge)
+        return self.between(self.shifted(terms, shift), curve_noise + curve_model, sheet_noise + sheet_model)
 
     def _nominal(self) -> tuple[Array, Array, Array]:
         return (
@@ -200,10 +217,11 @@ def _length(vectors: Array) -> Array:
     return np.asarray(np.sqrt(np.einsum("...i,...i->...", vectors, vectors)))
 
 
-def _block(source: str, covariance: Array) -> Block:
+def block_of(source: Source, covariance: Array) -> Block:
+    """A block about zero; without any covariance a block that never moves."""
     if not np.any(covariance):
-        return Block("restored metal", np.zeros(len(covariance)), np.zeros((len(covariance), 1)))
-    return Block.of_covariance(source, np.zeros(len(covariance)), covariance)  # type: ignore[arg-type]
+        return Block(source, np.zeros(len(covariance)), np.zeros((len(covariance), 1)))
+    return Block.of_covariance(source, np.zeros(len(covariance)), covariance)
 
 
 def _lifted(sheet: Sheet, xy: Array, moved: Array, change: Array, above: Array) -> Array:
@@ -246,38 +264,54 @@ def _patch_normals(model: EdgeModel) -> Array:
 
 
 @dataclass(frozen=True, slots=True)
-class Ends:
-    """How to tell where a damage begins and ends: the stations that say so, and two ways of carrying on.
+class Flank:
+    """How to tell where a damage begins or ends: the stations that say so, and two ways of carrying on.
 
     Near an end the outline's arc s goes with its distance d from the edge like s₀ + a d + b d² at a corner,
     and like s₀ + a √d + b d where it runs out into the edge.
 
     Attributes
     ----------
-    runs : pair of int arrays
-        Stations on the first and on the second flank.
-    corner : pair of float
-        How much the way of a corner counts on each flank, against that of a run-out.
+    run : int array
+        Stations on the flank.
+    corner : float
+        How much the way of a corner counts, against that of a run-out.
+    doubt_mm : float
+        How far an end that pixels round off may lie elsewhere, standard.
     """
 
-    runs: tuple[Numbers, Numbers]
-    corner: tuple[float, float]
+    run: Numbers
+    corner: float
+    doubt_mm: float
+
+    def at(self, drawn: Drawn) -> Array:
+        """Arcs (c,) of the end."""
+        sharp = _carried(drawn, self.run, corner=True) if self.corner > 0 else 0.0
+        soft = _carried(drawn, self.run, corner=False) if self.corner < 1 else 0.0
+        return np.asarray(self.corner * sharp + (1 - self.corner) * soft)
+
+    def doubt(self, drawn: Drawn) -> float:
+        """Variance of the end from not knowing which way is right, mm²."""
+        if self.corner in (0.0, 1.0):
+            return self.doubt_mm**2
+        apart = _carried(drawn, self.run, corner=True) - _carried(drawn, self.run, corner=False)
+        return float(self.corner * (1 - self.corner) * apart[0] ** 2) + self.doubt_mm**2
+
+
+@dataclass(frozen=True, slots=True)
+class Ends:
+    """Both ends of a damage."""
+
+    first: Flank
+    second: Flank
 
     def at(self, drawn: Drawn) -> tuple[Array, Array]:
         """Arcs (c,) of both ends."""
-        first, last = (
-            share * _carried(drawn, run, corner=True) + (1 - share) * _carried(drawn, run, corner=False)
-            for run, share in zip(self.runs, self.corner, strict=True)
-        )
-        return first, last
+        return self.first.at(drawn), self.second.at(drawn)
 
     def doubt(self, drawn: Drawn) -> float:
-        """Variance of the length from not knowing which way is right, mm²."""
-        total = 0.0
-        for run, share in zip(self.runs, self.corner, strict=True):
-            apart = float((_carried(drawn, run, corner=True) - _carried(drawn, run, corner=False))[0])
-            total += share * (1 - share) * apart**2
-        return total
+        """Variance of the length from not knowing how its ends go on, mm²."""
+        return self.first.doubt(drawn) + self.second.doubt(drawn)
 
 
 def ends_of(drawn: Drawn, sigma_mm: float, pixel_mm: float, *, runs_out: bool = False) -> Ends:
@@ -290,32 +324,35 @@ def ends_of(drawn: Drawn, sigma_mm: float, pixel_mm: float, *, runs_out: bool = 
     NotMeasurable
         The damage doesn't stand out of the noise.
     """
+    return Ends(
+        *(ends_on(drawn, way, sigma_mm, pixel_mm, corner=0.0 if runs_out else None) for way in (-1, 1))
+    )
+
+
+def ends_on(
+    drawn: Drawn, way: int, sigma_mm: float, pixel_mm: float, *, corner: float | None = None
+) -> Flank:
+    """Choose how to tell where the outline meets the edge, from its deepest station backwards or onwards.
+
+    Parameters
+    ----------
+    way : int
+        1 where the end lies at later stations, -1 where at earlier ones.
+    corner : float, optional
+        How much a corner counts; told from the stations where absent.
+    """
     apart = drawn.apart[0]
     top = int(np.argmax(apart))
     low = max(_END_SIGMAS * sigma_mm, min(_END_PX * pixel_mm, 0.25 * apart[top]), _END_SHARES[0] * apart[top])
-    high = max(_END_SHARES[1] * apart[top], 2.5 * low)
-    runs = (_enough(apart, top, -1, low, high), _enough(apart, top, 1, low, high))
-    if any(len(run) < _LEAST_END for run in runs):
+    run = _run(apart, top, way, low, max(_END_SHARES[1] * apart[top], 2.5 * low))
+    if len(run) < _LEAST_END:
         raise NotMeasurable("the damage hardly stands out of the edge's own scatter: nearer, or none at all")
-    if runs_out:
-        return Ends(runs, (0.0, 0.0))
+    if corner is not None:
+        return Flank(run, corner, _END_DOUBT_PX * pixel_mm)
     floor = max(0.5 * pixel_mm, sigma_mm)
-    corner = []
-    for run in runs:
-        left = [_left_over(drawn, run, corner=is_corner) for is_corner in (True, False)]
-        square = floor**2 + np.array(left)
-        likely = square ** (-len(run) / 2 / _END_CORRELATED)
-        corner.append(float(likely[0] / likely.sum()))
-    return Ends(runs, (corner[0], corner[1]))
-
-
-def _enough(apart: Array, top: int, way: int, low: float, high: float) -> Array:
-    """A flank's stations; a steep one has few, and gives more of itself."""
-    for level in (high, max(high, 0.7 * apart[top]), float(apart[top])):
-        run = _run(apart, top, way, low, level)
-        if len(run) >= _LEAST_END:
-            break
-    return run
+    square = floor**2 + np.array([_left_over(drawn, run, corner=is_corner) for is_corner in (True, False)])
+    likely = square ** (-len(run) / 2 / _END_CORRELATED)
+    return Flank(run, float(likely[0] / likely.sum()), _END_DOUBT_PX * pixel_mm)
 
 
 def _run(apart: Array, top: int, way: int, low: float, high: float) -> Numbers:
@@ -323,7 +360,7 @@ def _run(apart: Array, top: int, way: int, low: float, high: float) -> Numbers:
     at = np.arange(top, -1, -1) if way < 0 else np.arange(top, len(apart))
     below = np.flatnonzero(apart[at] < low)
     at = at[: int(below[0])] if len(below) else at
-    return at[apart[at] <= high]
+    return np.asarray(at[apart[at] <= high], dtype=np.intp)
 
 
 def _end_terms(apart: Array, *, corner: bool) -> Array:

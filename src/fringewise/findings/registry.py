@@ -8,6 +8,8 @@ from fringewise.core.errors import MarksAtFault, NotMeasurable
 from fringewise.findings import (
     area,
     blend,
+    clearance,
+    corner_loss,
     crack,
     dent,
     distance,
@@ -41,6 +43,8 @@ KINDS: Final[dict[str, Kind]] = {
         sphere.KIND,
         edge_nick.KIND,
         blend.KIND,
+        corner_loss.KIND,
+        clearance.KIND,
         observation.KIND,
         object_seen.KIND,
     )

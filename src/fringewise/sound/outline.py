@@ -29,6 +29,7 @@ from fringewise.sound.pixel_edge import (
     share_inside,
     smoothed,
 )
+from fringewise.sound.scenery import Scenery
 from fringewise.surface.surface import Surface
 
 BoolArray = npt.NDArray[np.bool_]
@@ -98,7 +99,13 @@ class Outline:
         return slice(self.first, self.last + 1)
 
 
-def trace_outline(surface: Surface, rim: Rim, *, sources: tuple[str, ...] = ("photo", "fringes")) -> Outline:
+def trace_outline(
+    surface: Surface,
+    rim: Rim,
+    *,
+    sources: tuple[str, ...] = ("photo", "fringes"),
+    scenery: Scenery | None = None,
+) -> Outline:
     """Trace the outline along a rim of metal.
 
     Parameters
@@ -108,6 +115,8 @@ def trace_outline(surface: Surface, rim: Rim, *, sources: tuple[str, ...] = ("ph
         With the marks' places on it.
     sources : tuple of str
         What may be used: ``photo``, ``fringes``.
+    scenery : Scenery, optional
+        What lies behind the edge, where it is known.
 
     Raises
     ------
@@ -120,7 +129,11 @@ def trace_outline(surface: Surface, rim: Rim, *, sources: tuple[str, ...] = ("ph
     for step in range(_PASSES):
         outward = _outward(line, rim)
         about = pixels_about(line, outward, _REACH_PX, surface.shape, blur)
-        channels = channels_of(surface, about, arc_px(line), sources)
+        dark = np.zeros(len(about.rows))
+        if scenery is not None:
+            width = scenery.shadow_px(line, outward)
+            dark = np.interp(about.along_px, arc_px(line), width)
+        channels = channels_of(surface, about, arc_px(line), sources, dark, scenery)
         if not channels:
             raise NotMeasurable(
                 "the edge can't be told from what is behind it: look from another side, or with other light"
@@ -184,8 +197,7 @@ def _places(about: AboutLine, channels: list[Channel], blur: float, along: Array
     bin_number = np.clip(np.rint(np.interp(about.along_px, along, np.arange(len(along)))), 0, len(along) - 1)
     number = bin_number.astype(np.intp)
     for one in channels:
-        model = one.metal * share + one.behind * (1 - share)
-        jacobian = (one.metal - one.behind) * slope
+        model, jacobian = _model(one, about, share, slope, blur)
         variance = one.variance(share)
         good = one.good
         top += np.bincount(number[good], (jacobian * (one.value - model) / variance)[good], len(along))
@@ -197,14 +209,23 @@ def _places(about: AboutLine, channels: list[Channel], blur: float, along: Array
     return np.clip(places, -_MOST_STEP_PX, _MOST_STEP_PX), sigma
 
 
+def _model(one: Channel, about: AboutLine, share: Array, slope: Array, blur: float) -> tuple[Array, Array]:
+    """What the pixels would show, and the derivative by moving the outline outwards, shadow and all."""
+    if not one.dark_px.any():
+        return one.metal * share + one.behind * (1 - share), (one.metal - one.behind) * slope
+    lit, lit_slope = share_inside(about.depth_px + one.dark_px, about.normal, blur)
+    model = one.metal * share + one.shadow * (lit - share) + one.behind * (1 - lit)
+    return model, one.metal * slope + one.shadow * (lit_slope - slope) - one.behind * lit_slope
+
+
 def _best_blur(about: AboutLine, channels: list[Channel]) -> float:
     """The camera's blur that explains the levels across the edge best."""
     scores = []
     for blur in _BLURS_PX:
-        share, _ = share_inside(about.depth_px, about.normal, blur)
+        share, slope = share_inside(about.depth_px, about.normal, blur)
         total = 0.0
         for one in channels:
-            model = one.metal * share + one.behind * (1 - share)
+            model, _ = _model(one, about, share, slope, blur)
             total += float(np.sum(((one.value - model)[one.good]) ** 2 / one.variance(share)[one.good]))
         scores.append(total)
     return _BLURS_PX[int(np.argmin(scores))]

@@ -50,7 +50,6 @@ JUDGED: Final = {
     "path": "length",
     "gouge": "depth",
     "hole": "area",
-    "edge_nick": "depth",
     "step": "step",
     "sphere": "diameter",
     "edge_nick": "depth",
