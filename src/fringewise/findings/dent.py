@@ -60,7 +60,11 @@ def measure_dent(look: Look, finding: Finding) -> FindingResult:
 
 def fit_dent(look: Look, outline_px: Array) -> Bowl:
     """Fit a dent inside an outline (N, 2): its relief, deepest place and contour, and its sizes as found."""
-    relief = fit_relief(look, outline_px)
+    return bowl_of(look, fit_relief(look, outline_px))
+
+
+def bowl_of(look: Look, relief: Relief) -> Bowl:
+    """Find the deepest place and the contour of a relief."""
     deepest = find_extremum(relief, look, sign=-1.0)
     grid = grid_over(relief)
     heights = grid.heights(relief.smooth.coefficients)
