@@ -25,17 +25,17 @@ HEAD = coarser(standard_head(), 2)
 FLAT = Waves(np.zeros(1), np.zeros((1, 2)), np.zeros(1))
 POSE = Standing(np.asarray(rotation_from_vector([0.35, 0.2, 0.25])), np.array([1.0, 0.3, 20.0]))
 BOARD = Target("T", "checkerboard", 10, 7, 1.5)
-DOTS = Target("T", "dots", 10, 7, 1.5, dark_on_light=True)
+DOTS = Target("T", "dots", 7, 5, 1.5, dark_on_light=True)
 
 
-def look(target: Target, pose: Standing = POSE, plan_shifts: int = 4) -> Capture:
+def look(target: Target, pose: Standing = POSE, *, photo_only: bool = False) -> Capture:
     grid = target.points_mm()[:, :2].reshape(target.rows, target.columns, 2)
     scene = board_scene(
         target.kind, grid, target.pitch_mm, FLAT, pose.rotation, pose.translation_mm,
         dark_on_light=target.dark_on_light,
     )  # fmt: skip
-    rng = np.random.default_rng(SEED)
-    return render(scene, HEAD, standard_plan(plan_shifts), Exposure(), rng, rays_per_pixel=5).capture
+    rng, plan = np.random.default_rng(SEED), standard_plan(3, (1.0,)) if photo_only else standard_plan()
+    return render(scene, HEAD, plan, Exposure(), rng, rays_per_pixel=5).capture
 
 
 def where(target: Target, pose: Standing = POSE) -> Array:
@@ -63,18 +63,18 @@ def test_dots_own_centres_are_found_to_0_05_px(dark: bool) -> None:
     assert np.sqrt(np.mean(off**2)) <= 0.05
 
 
-@pytest.mark.parametrize("turn_deg", [0, 70, 130, 180, 250])
+@pytest.mark.parametrize("turn_deg", [70, 250])
 def test_a_board_that_shows_its_ends_is_numbered_alike_any_way_round(turn_deg: float) -> None:
     turn = np.asarray(POSE.rotation @ rotation_from_vector([0.0, 0.0, np.radians(turn_deg)]))
     pose = Standing(turn, POSE.translation_mm)
-    grid = find_grid(_photo(look(BOARD, pose, 3)), BOARD)
+    grid = find_grid(_photo(look(BOARD, pose, photo_only=True)), BOARD)
     assert grid.sure_of_ends
     assert np.abs(grid.pixels - where(BOARD, pose)[grid.points]).max() <= 0.3
 
 
 def test_a_symmetric_board_says_that_its_ends_look_alike() -> None:
     board = Target("T", "checkerboard", 9, 7, 1.5)
-    grid = find_grid(_photo(look(board, plan_shifts=3)), board)
+    grid = find_grid(_photo(look(board, photo_only=True)), board)
     assert not grid.sure_of_ends
     assert len(grid.points) == 63
 

@@ -14,7 +14,7 @@ from fringewise.core.errors import refuse
 from fringewise.core.measured import Measured
 from fringewise.core.progress import Progress, Silent, steps
 from fringewise.expect.scenes import EXPECTABLE
-from fringewise.expect.stand_in import USUAL_TILT_DEG, Light, stand_in, surface_of
+from fringewise.expect.stand_in import Light, Place, stand_in, surface_of, usual_place
 from fringewise.findings.finding import DEFAULT_PLACING_PX, Finding
 from fringewise.findings.kind import Look
 from fringewise.findings.registry import measure_finding
@@ -54,7 +54,7 @@ def expect(
     *,
     light: Light = _USUAL,
     extent_mm: float | None = None,
-    tilt_deg: float = USUAL_TILT_DEG,
+    place: Place | None = None,
     on_dots: bool = False,
     placing_px: float = DEFAULT_PLACING_PX,
     seed: int = 0,
@@ -75,8 +75,9 @@ def expect(
     extent_mm : float, optional
         How wide a dent is, how long a gouge or an offset's line, how wide a step's patches or a flat; a usual
         one where absent.
-    tilt_deg : float
-        How far the metal is tilted against the camera's image plane.
+    place : Place, optional
+        How the metal stands, where it is known; its middle is moved along its ray to the stand-off. Absent:
+        in the middle of the picture, tilted by 12°.
     on_dots : bool
         Whether the marks lie on dots or corners, to which they are drawn.
     placing_px : float
@@ -106,7 +107,9 @@ def expect(
     extent = extent_mm if extent_mm is not None else row.extent(size, standoff_mm)
     dot = DOT_SHARE * standoff_mm if on_dots else 0.0
     sketch = row.sketch(size, positive("the extent", extent), dot)
-    standing = stand_in(head, standoff_mm, sketch.height, tilt_deg)
+    usual = usual_place(standoff_mm) if place is None else place
+    middle = usual.middle_mm * (standoff_mm / usual.middle_mm[2])
+    standing = stand_in(head, Place(middle, usual.first, usual.away), sketch.height)
     marks = {name: standing.pixels(places) for name, places in sketch.marks.items()}
     height, width = head.camera.height, head.camera.width
     for places in marks.values():

@@ -35,8 +35,8 @@ USUAL_TILT_DEG: Final = 12.0
 CONTRAST: Final = 0.8
 """Modulation over mean level, for the light that the noise goes with."""
 
-INK_SHARE: Final = 0.12
-"""Light that a dark marking sends back, as a share of the metal's."""
+INK_SHARE: Final = 0.25
+"""Light that a dark marking sends back, as a share of the metal's, where dots and corners are taken alike."""
 
 _ASIDE_MM: Final = 1.3
 _MEETINGS: Final = 4
@@ -90,12 +90,26 @@ class StandIn:
         )
 
 
-def stand_in(head: Head, standoff_mm: float, height: Height, tilt_deg: float = USUAL_TILT_DEG) -> StandIn:
-    """Place the stand-in's middle at a stand-off, tilted (mostly along a), its normal towards the head."""
+@dataclass(frozen=True, slots=True)
+class Place:
+    """How metal stands before the head: its middle (mm), the direction of a on it, and away from the head."""
+
+    middle_mm: Array
+    first: Array
+    away: Array
+
+
+def usual_place(standoff_mm: float, tilt_deg: float = USUAL_TILT_DEG) -> Place:
+    """Give a place in the middle of the picture, tilted mostly along a."""
     tilt = math.radians(tilt_deg)
     turn = rotation_from_vector([0.6 * tilt, 0.8 * tilt, 0.0])
-    first, second, away = turn.T
-    middle = np.array([_ASIDE_MM, 0.0, standoff_mm])
+    return Place(np.array([_ASIDE_MM, 0.0, standoff_mm]), turn[:, 0], turn[:, 2])
+
+
+def stand_in(head: Head, place: Place, height: Height) -> StandIn:
+    """Put the stand-in at a place, its normal towards the head."""
+    middle, first, away = place.middle_mm, place.first, place.away
+    second = np.cross(away, first)
 
     def bent(a: Array, b: Array) -> Array:
         return np.asarray(height(a, b) - a * a / (2 * CURVATURE_RADIUS_MM))

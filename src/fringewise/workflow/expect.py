@@ -9,7 +9,7 @@ import numpy as np
 from fringewise.core.checks import Array
 from fringewise.expect.expectation import Expected, expect, light_of
 from fringewise.expect.scenes import EXPECTABLE
-from fringewise.expect.stand_in import Light
+from fringewise.expect.stand_in import Light, Place
 from fringewise.findings.finding import FindingResult
 from fringewise.surface.surface import Surface
 
@@ -53,28 +53,34 @@ def expect_like(
         here if standoff_mm is None else standoff_mm,
         light=light or light_of(surface),
         extent_mm=_extent(result.finding.kind, points, size, here),
-        tilt_deg=_tilt_deg(points),
+        place=_place(result, surface, points),
         on_dots=drawn,
         placing_px=result.finding.placing_px,
     )
 
 
-_SLOPE_OF_TILT: Final = 0.8  # of the stand-in along its line
-_ENOUGH_FOR_PLANE: Final = 4
-_MOST_TILT_DEG: Final = 60.0
+_ENOUGH_FOR_PLANE: Final = 30
+_ROUND_PX: Final = 15
+_EVERY: Final = 4
 
 _PLAIN_PX: Final = 0.3
 """A mark with less scatter than this was drawn to a feature."""
 
 
-def _tilt_deg(points: Array) -> float:
-    """Tilt of the metal at the marks; of the line between them where there are few."""
-    off = points - points.mean(axis=0)
-    axes = np.linalg.svd(off, full_matrices=False)[2]
-    along = float(np.degrees(np.arcsin(min(abs(float(axes[0][2])), 1.0)))) / _SLOPE_OF_TILT
-    if len(points) < _ENOUGH_FOR_PLANE:
-        return min(along, _MOST_TILT_DEG)
-    return min(float(np.degrees(np.arccos(min(abs(float(axes[2][2])), 1.0)))), _MOST_TILT_DEG)
+def _place(result: FindingResult, surface: Surface, points: Array) -> Place | None:
+    """How the metal under the marks stands: the plane of its points, and the marks' main direction on it."""
+    pixels = np.vstack(list(result.finding.marks.values()))
+    low = np.maximum(np.floor(pixels.min(axis=0)).astype(int) - _ROUND_PX, 0)
+    high = np.ceil(pixels.max(axis=0)).astype(int) + _ROUND_PX
+    cut = slice(low[1], high[1], _EVERY), slice(low[0], high[0], _EVERY)
+    metal = surface.xyz_mm[cut][surface.usable[cut]].astype(np.float64)
+    if len(metal) < _ENOUGH_FOR_PLANE:
+        return None
+    away: Array = np.linalg.svd(metal - metal.mean(axis=0), full_matrices=False)[2][2]
+    away = away if away[2] > 0 else -away
+    along = np.linalg.svd(points - points.mean(axis=0), full_matrices=False)[2][0]
+    first = along - (along @ away) * away
+    return Place(points.mean(axis=0), first / np.linalg.norm(first), away)
 
 
 def _extent(kind: str, points: Array, size: float, standoff_mm: float) -> float:
