@@ -20,7 +20,12 @@ from fringewise.wiring import FILE_VARIABLE, SETTINGS
 
 ROOT = Path(__file__).resolve().parent
 
-collect_ignore_glob = ["docs/*.py", "docs/_ext/*.py", "docs/_build/*", "src/fringewise/archive/migrations/*.py"]
+collect_ignore_glob = [
+    "docs/*.py",
+    "docs/_ext/*.py",
+    "docs/_build/*",
+    "src/fringewise/archive/migrations/*.py",
+]
 
 os.environ.setdefault("MPLBACKEND", "Agg")  # no test opens a window
 

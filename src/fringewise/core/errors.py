@@ -96,7 +96,7 @@ class NotAllowed(FringewiseError):
 
 
 class ChangedMeanwhile(NotAllowed):
-    """What was to be replaced has been changed by somebody else since it was looked at; nothing was written."""
+    """What was to be replaced has been changed by somebody else since it was seen; nothing was written."""
 
 
 class PlaceUnusable(FringewiseError):

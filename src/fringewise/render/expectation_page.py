@@ -58,8 +58,8 @@ def expectation_picture(
         axes.set_ylabel(f"U, {unit}", color=shown.ink, fontsize=TEXT_PT)
     axes.set_xlabel("stand-off, mm", color=shown.ink, fontsize=TEXT_PT)
     left_out = [f"{one.standoff_mm:.1f} mm: {one.reason}" for one in made if one.measured is None]
-    words = ["Full: U (k = 2). Dashed: what each source alone would give."]
-    write_foot(page, top + _FIELD_IN + 0.75, [*words, *left_out[:3]])
+    lines = ["Full: U (k = 2). Dashed: what each source alone would give."]
+    write_foot(page, top + _FIELD_IN + 0.75, [*lines, *left_out[:3]])
     return page.figure
 
 
