@@ -125,7 +125,7 @@ def scales_from(adjusted: Adjusted, scales: Scales, *, robust: bool, each_view: 
 
     Each view has its own scatter (focus, light, a target that moved between the frames); it is drawn towards
     that of all views as if they were `OWN_FREEDOM` residuals of its own. All views together are never taken
-    scatter less than was stated: what little is left over may be shared from point to point.
+    to scatter less than was stated: what little is left over may be shared from point to point.
 
     Parameters
     ----------
