@@ -23,7 +23,7 @@ from fringewise.findings.finding import Finding
 from fringewise.record.chain import Draft
 from fringewise.record.people import Rules
 from fringewise.wiring import versions
-from fringewise.workflow.inspecting import mark_and_measure
+from fringewise.workflow.inspecting import mark_and_measure, measure_waiting
 from fringewise.workflow.intake import Parcel, take_in
 from fringewise.workflow.keeping import Desk, add_person, begin_inspection, required_look
 from fringewise.workflow.rechecking import Job, Outcome, changed_versions, recheck, recheck_capture
@@ -89,6 +89,22 @@ def test_a_second_reading_far_away_disagrees(measured: Desk) -> None:
     _, apart = read_again(replace(measured, author="B"), inspection, capture, [far], blind=False)
     assert {one.first for one in apart} == {"L1"}
     assert len(all_disagreements(measured.inspection("W-1"))) == before + len(apart)
+
+
+def test_marks_without_results_are_measured_after_a_break(measured: Desk) -> None:
+    inspection = measured.inspection("W-1")
+    capture = next(iter(inspection.findings))
+    body = copy.deepcopy(dict(inspection.latest["findings", capture].body))
+    body["document"]["findings"][0]["note"] = "killed after this was written"
+    measured.write(Draft("W-1", "findings", capture, body, "a note"))
+    broken_off = measured.inspection("W-1")
+    assert [one.status for one in broken_off.all_findings] == [""]
+    assert len(measure_waiting(measured, broken_off)) == 1
+    whole = measured.inspection("W-1")
+    assert [one.status for one in whole.all_findings] == ["measured"]
+    assert measure_waiting(measured, whole) == []
+    assert len(measure_waiting(measured, whole, reason="a newer program")) == 1
+    assert measured.inspection("W-1").latest["results", capture].reason == "a newer program"
 
 
 def test_a_number_that_the_frames_do_not_give_is_named(measured: Desk) -> None:

@@ -113,7 +113,8 @@ def test_work_after_an_authorisation_ran_out_is_kept_and_said(desk: Desk) -> Non
     office = replace(desk, author="C")
     add_person(office, "A", "technician A", ["technician"], reason="a date", valid_until="2026-03-13")
     done(desk)
-    (line,) = review_of(desk, desk.inspection("W-2041")).said
+    line, waiting = review_of(desk, desk.inspection("W-2041")).said
+    assert waiting.endswith("are not measured yet")
     assert line == ("the authorisation of technician A ran out on 2026-03-13; they worked here on 2026-03-14")
     with pytest.raises(NotAllowed, match="ran out on 2026-03-13"):
         submit(desk, "W-2041")

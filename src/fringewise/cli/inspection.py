@@ -10,7 +10,7 @@ import typer
 
 from fringewise.cli.add import take_book
 from fringewise.cli.desk import at_desk, looks_named
-from fringewise.cli.shell import Status, leave, say
+from fringewise.cli.shell import Status, leave, length_unit, progress, say, start
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -65,6 +65,11 @@ def list_(
     wanted = {column: value for column, value in asked.items() if value is not None}
     with at_desk() as office:
         lines = office.archive.inspections(Page(most), **wanted)
+        doubtful = {
+            one.identity
+            for one in lines
+            if one.outcome == "serviceable" and not office.desk.inspection(one.identity).outcome_stands
+        }
     if not lines:
         say("There are none.")
         return
@@ -73,6 +78,8 @@ def list_(
         left = f"{one.looks_left}/{one.looks}"
         invented = "  (invented)" if one.invented else ""
         outcome_words = one.outcome.replace("_", " ") or "-"
+        if one.identity in doubtful:
+            outcome_words = f"provisional: {outcome_words}"
         say(
             f"{one.identity:<16} {one.engine:<16} {one.state:<10} {left:>9} {one.findings:>9}  "
             f"{outcome_words:<14} {one.changed_at[:16]}{invented}"
@@ -121,6 +128,28 @@ def look(
     say(f"{len(found)} looks: {state}. {left} are left to do.")
 
 
+def measure(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="The inspection.")],
+    again: Annotated[
+        str, typer.Option("--again", metavar="REASON", help="All marks anew, and why; old results stay.")
+    ] = "",
+    unit: Annotated[str | None, typer.Option("--unit", help="mm or in, for what is printed.")] = None,
+) -> None:
+    """Measure marks that have no results yet, as after a break; or all of them anew with this program."""
+    settings = start()
+    shown_in = length_unit(unit, settings)
+    from fringewise.cli.measure import CAUTION, result_lines
+    from fringewise.workflow.inspecting import measure_waiting
+
+    with at_desk(settings) as office, progress() as shown:
+        made = measure_waiting(office.desk, office.desk.inspection(name), again, shown)
+    for one in made:
+        for result in one.outcomes:
+            for line in result_lines(result, shown_in):
+                say(line)
+    say(CAUTION if made else "No marks are waiting.")
+
+
 def decide(
     name: Annotated[str, typer.Argument(metavar="NAME", help="The inspection.")],
     leave_out: Annotated[
@@ -133,7 +162,7 @@ def decide(
     The exit status is 1 when the engine is not serviceable without more.
     """
     from fringewise.cli.words import pairs_of
-    from fringewise.verdict.statements import outcome_words, place_words
+    from fringewise.verdict.statements import group_statement, outcome_words, place_words
     from fringewise.workflow.judging import decide_inspection
 
     with at_desk() as office:
@@ -144,8 +173,9 @@ def decide(
         for reason in damage.provisional:
             say(f"    does not stand yet: {reason}")
     outcome = made.document["outcome"]
-    say(f"Outcome: {outcome.replace('_', ' ')}")
-    clean = outcome == "serviceable" and not made.decided.engine.provisional
+    stands = not made.decided.engine.provisional
+    say(group_statement(made.decided.engine))
+    clean = outcome == "serviceable" and stands
     leave(Status.ANSWERED if clean else Status.ANSWER_IS_BAD)
 
 
@@ -163,7 +193,11 @@ def _about(inspection: Inspection) -> Iterable[str]:
         yield f"DOUBT       {doubt.words}"
         yield from (f"              {one}" for one in doubt.touches or ())
     yield from (f"DISAGREE    {one.words}" for one in all_disagreements(inspection))
-    yield f"Outcome     {inspection.outcome.replace('_', ' ') or 'not decided by a limits book'}"
+    outcome = inspection.outcome.replace("_", " ")
+    if outcome == "serviceable":
+        outcome = "all findings within limits" if inspection.all_findings else "nothing found on what was seen"
+    provisional = "provisional: " if outcome and not inspection.outcome_stands else ""
+    yield f"Outcome     {provisional}{outcome or 'not decided by a limits book'}"
     done = len(inspection.required) - len(inspection.unseen)
     yield f"Looks       {done} of {len(inspection.required)} done"
     for one in inspection.unseen:
@@ -173,6 +207,7 @@ def _about(inspection: Inspection) -> Iterable[str]:
     yield f"Findings    {len(inspection.all_findings)}"
     for found in inspection.all_findings:
         said_of = found.outcome.replace("_", " ") or found.status.replace("_", " ") or "not measured yet"
+        said_of = f"provisional: {said_of}" if found.identity in inspection.provisional else said_of
         yield f"  {found.identity:<8} {found.kind.replace('_', ' '):<14} {found.look:<40} {said_of}"
 
 
@@ -187,5 +222,5 @@ def _history(inspection: Inspection) -> Iterable[str]:
 
 list_.__name__ = "list"
 
-ALL: Final[tuple[Callable[..., Any], ...]] = (new, list_, show, look, decide)
+ALL: Final[tuple[Callable[..., Any], ...]] = (new, list_, show, look, measure, decide)
 """The commands below ``fringewise inspection``."""

@@ -107,7 +107,7 @@ def mark_and_measure(
 
 
 def measure_again(
-    desk: Desk, inspection: Inspection, sha256: str, reason: str, progress: Progress = _SILENT
+    desk: Desk, inspection: Inspection, sha256: str, reason: str = "", progress: Progress = _SILENT
 ) -> Measured:
     """Measure the marks on record anew, with the present program; the old results stay as they are."""
     marks = inspection.latest["findings", sha256]
@@ -115,6 +115,15 @@ def measure_again(
     capture = desk.read(sha256) if find_taken(desk, sha256).kind == "capture" else None
     document, outcomes, made = measured_document(desk, findings, capture, sha256, progress)
     return Measured(marks, _write_results(desk, inspection, marks, document, reason), outcomes, made)
+
+
+def measure_waiting(
+    desk: Desk, inspection: Inspection, reason: str = "", progress: Progress = _SILENT
+) -> list[Measured]:
+    """Measure all marks that have no results yet, as after a break; with a `reason` all marks, anew."""
+    current = {} if reason else inspection.current_results
+    waiting = [capture for capture in inspection.findings if capture not in current]
+    return [measure_again(desk, inspection, capture, reason, progress) for capture in waiting]
 
 
 def measured_document(

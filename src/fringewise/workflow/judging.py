@@ -76,7 +76,9 @@ def verdicts_of(
     waiting = sorted(set(inspection.findings) - set(current))
     if waiting:
         raise refuse(
-            inspection.identity, waiting[0][:12], "its marks must be measured before they are decided on"
+            inspection.identity,
+            waiting[0][:12],
+            "its marks must be measured first: fringewise inspection measure",
         )
     inspected = Inspected(
         results=tuple((capture, body.document) for capture, body in current.items()),

@@ -86,6 +86,7 @@ def review_of(desk: Desk, inspection: Inspection) -> Review:
     unseen = tuple(f"{one.subject}: {inspection.state_of(one)}" for one in inspection.unseen)
     said = [
         *lapses(inspection.entries, people),
+        *_not_measured(inspection),
         *(one.words for one in all_disagreements(inspection)),
         *(body.words for body in inspection.doubts.values()),
         *_provisional(inspection),
@@ -220,6 +221,11 @@ def _disagreements(inspection: Inspection, second: ReadingBody) -> tuple[Disagre
     if marks is None or results is None:
         return ()
     return disagreements((marks.document, results.document), (second.findings, second.document))
+
+
+def _not_measured(inspection: Inspection) -> Iterator[str]:
+    waiting = set(inspection.findings) - set(inspection.current_results)
+    yield from (f"marks on {one[:12]} are not measured yet" for one in sorted(waiting))
 
 
 def _provisional(inspection: Inspection) -> Iterator[str]:
