@@ -35,6 +35,7 @@ def trials(
     under troubles at fixed levels. On rendered captures; prove yours on your block.
     """
     start()
+    import os
     import platform
     import secrets
 
@@ -50,7 +51,8 @@ def trials(
         note(f"Choose from: {', '.join(one.name for one in CONDITIONS)}")
         leave(Status.REFUSED)
     used = secrets.randbelow(1 << 31) if seed is None else seed
-    machine = f"{platform.machine()}, Python {platform.python_version()}"
+    system = f"{platform.system()} {platform.machine()}, {os.cpu_count()} cores"
+    machine = f"{system}, Python {platform.python_version()}"
     run = TrialRun(used, looks, rays, draws, machine, f"fringewise {__version__}")
     with progress() as shown:
         cases = run_conditions(looks, used, chosen, rays_per_pixel=rays, draws=draws, progress=shown)

@@ -110,7 +110,7 @@ def _known(value: float) -> float | None:
 def _line(row: Row) -> str:
     found = row.judgement
     cases = found.count + found.withheld
-    kind = row.kind if row.kind == _POOLED else f"{row.kind} {row.quantity}"
+    kind = row.kind if row.kind in (_POOLED, row.quantity) else f"{row.kind} {row.quantity}"
     if not found.count:
         return f"| {row.condition} | {kind} | {cases} | {found.withheld} | | | | | |"
     if row.kind == _POOLED:
