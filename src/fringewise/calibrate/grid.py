@@ -135,6 +135,8 @@ def _corners(grey: FloatImage) -> Array:
 def _fourfold(grey: FloatImage, places: Array) -> npt.NDArray[np.bool_]:
     """Whether the grey levels on rings round the places go up and down twice a turn."""
     kept = np.zeros(len(places), dtype=np.bool_)
+    if not len(places):
+        return kept
     for radius in _RING_PX:
         levels = _ring(grey, places, radius)
         spectrum = np.abs(np.fft.rfft(levels - levels.mean(axis=1, keepdims=True), axis=1)) ** 2
