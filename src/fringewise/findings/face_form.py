@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -70,17 +69,18 @@ class FaceFit:
         rest = (self.distances_mm / self.sigma_mm)[inside]
         return block_inflation(self.face.own, rest, len(self.terms))
 
-    def placed_again(self, look: Look, placing_px: float) -> tuple[Array, Array, BoolArray]:
-        """Terms, distances and the points inside with the outline placed again."""
+    def placed_again(self, look: Look, placing_px: float) -> tuple[Array, BoolArray]:
+        """Terms and the points inside with the outline placed again."""
         inside = placed_again(look, self.face, placing_px)
-        terms, _ = _solved(self.design[inside], self.values_mm[inside])
-        return terms, self.values_mm - self.design @ terms, inside
+        design = self.design[inside]
+        terms = np.linalg.solve(design.T @ design, design.T @ self.values_mm[inside])
+        return np.asarray(terms), inside
 
     def touch(self, row: Array) -> Touch:
         """Where a size is taken that follows the values (N,) by this row: its largest shares, some others."""
         used = np.flatnonzero(row)
         large = used[np.argsort(-np.abs(row[used]))[:2]]
-        rest = np.setdiff1d(used, large)
+        rest = used[~np.isin(used, large, kind="sort")]
         points = self.face.xyz_mm
         touch = Touch.at(points[large], row[large, None] * self.normals[large], decoded=False)
         if len(rest) == 0:
@@ -96,24 +96,39 @@ def form_of_face(look: Look, fit: FaceFit) -> Form:
     return form_of(fit.face.points, fit.distances_mm, fit.sigma_mm, fit.face.inside, look.rng)
 
 
-def range_quantity(look: Look, finding: Finding, fit: FaceFit, form: Form, name: str) -> Measured:
-    """The range of the filtered distances as a quantity."""
-    marks = _marks_variance(look, finding, fit, form, np.ptp)
+def range_quantity(look: Look, fit: FaceFit, form: Form, name: str, marks: float) -> Measured:
+    """The range of the filtered distances as a quantity; `marks` is its variance from placing the outline."""
     low, high = form.extremes
     touch = fit.touch(_row_of(fit, {high: 1.0, low: -1.0}))
     variances = form.range_variances(fit.inflation).with_marks(marks)
     return combine(name, "mm", form.range_mm, variances, surface=look.surface, touch=touch)
 
 
-def rms_quantity(look: Look, finding: Finding, fit: FaceFit, form: Form, name: str) -> Measured:
-    """The root of the mean square of the filtered distances as a quantity."""
-    marks = _marks_variance(look, finding, fit, form, np.std)
+def rms_quantity(look: Look, fit: FaceFit, form: Form, name: str, marks: float) -> Measured:
+    """The root of the mean square of the filtered distances as a quantity, likewise."""
     known = np.flatnonzero(np.isfinite(form.filtered_mm))
     filtered = form.filtered_mm[known] - form.filtered_mm[known].mean()
     row = np.zeros(len(form.filtered_mm))
     row[known] = filtered / max(form.count * float(filtered.std()), 1e-12)
     variances = form.rms_variances(fit.inflation).with_marks(marks)
     return combine(name, "mm", form.rms_mm, variances, surface=look.surface, touch=fit.touch(row))
+
+
+def marks_variances(look: Look, finding: Finding, fit: FaceFit, form: Form) -> tuple[float, float]:
+    """Variances of range and scatter of the filtered distances as the outline is placed again and again.
+
+    The filter's result is kept; what changes are the shape and which points count.
+    """
+    if finding.placing_px == 0:
+        return 0.0, 0.0
+    sizes = []
+    for _ in range(_MARK_DRAWS):
+        terms, inside = fit.placed_again(look, finding.placing_px)
+        moved = form.filtered_mm - fit.design @ (terms - fit.terms)
+        counted = moved[inside & np.isfinite(moved)]
+        sizes.append((float(np.ptp(counted)), float(counted.std())))
+    in_range, in_rms = np.var(np.array(sizes), axis=0, ddof=1)
+    return float(in_range), float(in_rms)
 
 
 def _solved(design: Array, values: Array) -> tuple[Array, Array]:
@@ -128,20 +143,3 @@ def _row_of(fit: FaceFit, shares: dict[int, float]) -> Array:
         row[inside] -= share * (fit.design[point] @ fit.by_value)
         row[point] += share
     return row
-
-
-def _marks_variance(
-    look: Look, finding: Finding, fit: FaceFit, form: Form, size: Callable[[Array], float]
-) -> float:
-    """Variance of a size of the filtered distances as the outline is placed again.
-
-    The filter's result is kept; what changes are the shape and which points count.
-    """
-    if finding.placing_px == 0:
-        return 0.0
-    sizes = []
-    for _ in range(_MARK_DRAWS):
-        terms, _, inside = fit.placed_again(look, finding.placing_px)
-        moved = form.filtered_mm - fit.design @ (terms - fit.terms)
-        sizes.append(float(size(moved[inside & np.isfinite(moved)])))
-    return float(np.var(sizes, ddof=1))

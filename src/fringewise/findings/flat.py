@@ -8,7 +8,7 @@ import numpy as np
 
 from fringewise.core.checks import Array
 from fringewise.findings.combine import bound_of
-from fringewise.findings.face_form import FaceFit, form_of_face, range_quantity, rms_quantity
+from fringewise.findings.face_form import FaceFit, form_of_face, marks_variances, range_quantity, rms_quantity
 from fringewise.findings.face_points import FacePoints, face_points
 from fringewise.findings.finding import Drawing, Finding, FindingResult
 from fringewise.findings.kind import Kind, Look, QuantityMeaning
@@ -28,9 +28,10 @@ def measure_flat(look: Look, finding: Finding) -> FindingResult:
     fit = _plane_fit(face)
     form = form_of_face(look, fit)
     bound = bound_of(finding)
+    in_range, in_rms = marks_variances(look, finding, fit, form)
     quantities = (
-        range_quantity(look, finding, fit, form, "flatness").with_bound(bound),
-        rms_quantity(look, finding, fit, form, "rms").with_bound(bound),
+        range_quantity(look, fit, form, "flatness", in_range).with_bound(bound),
+        rms_quantity(look, fit, form, "rms", in_rms).with_bound(bound),
     )
     return FindingResult(finding, quantities, "", face_words(face, form.in_words()), outline_drawing(face))
 

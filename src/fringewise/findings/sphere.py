@@ -11,7 +11,7 @@ from fringewise.core.errors import NotMeasurable
 from fringewise.core.fits import Ball, fit_sphere
 from fringewise.core.measured import Measured
 from fringewise.findings.combine import Variances, bound_of, combine
-from fringewise.findings.face_form import FaceFit, form_of_face, range_quantity
+from fringewise.findings.face_form import FaceFit, form_of_face, marks_variances, range_quantity
 from fringewise.findings.face_points import FacePoints, face_points
 from fringewise.findings.finding import Finding, FindingResult
 from fringewise.findings.flat import face_words, outline_drawing
@@ -41,9 +41,10 @@ def measure_sphere(look: Look, finding: Finding) -> FindingResult:
     form = form_of_face(look, fit)
     bound = bound_of(finding)
     diameter = _diameter(look, finding, fit, ball)
+    in_range, _ = marks_variances(look, finding, fit, form)
     quantities = (
         diameter.with_bound(bound),
-        range_quantity(look, finding, fit, form, "form").with_bound(bound),
+        range_quantity(look, fit, form, "form", in_range).with_bound(bound),
     )
     said = [form.in_words()]
     cap = _cap_deg(face, ball)

@@ -31,6 +31,17 @@ _TILTED_DEG: Final = 2.0
 
 
 @dataclass(frozen=True, slots=True)
+class _Patch:
+    """Points of one face, and the area on it that each stands for (N,)."""
+
+    points: RayPoints
+    areas_mm2: Array
+
+    def where(self, chosen: BoolArray) -> _Patch:
+        return _Patch(self.points.where(chosen), self.areas_mm2[chosen])
+
+
+@dataclass(frozen=True, slots=True)
 class _Faces:
     """Two faces in a frame whose third axis is their common normal, towards the head.
 
@@ -59,10 +70,10 @@ class _Faces:
     upper: BoolArray
 
     @classmethod
-    def of(cls, look: Look, lower: RayPoints, upper: RayPoints) -> _Faces:
+    def of(cls, lower: _Patch, upper: _Patch) -> _Faces:
         """Fit one normal to both: the direction of least scatter about each face's own middle."""
-        clouds = [unbiased_points(lower), unbiased_points(upper)]
-        weights = [_areas(look, points) for points in (lower, upper)]
+        clouds = [unbiased_points(lower.points), unbiased_points(upper.points)]
+        weights = [lower.areas_mm2, upper.areas_mm2]
         middles = [np.average(cloud, axis=0, weights=w) for cloud, w in zip(clouds, weights, strict=True)]
         joined = np.vstack([cloud - middle for cloud, middle in zip(clouds, middles, strict=True)])
         points, weight = np.vstack(clouds), np.concatenate(weights)
@@ -72,7 +83,8 @@ class _Faces:
             axes[2] = -axes[2]
         off = (points - middle) @ axes.T
         ways = points / np.linalg.norm(points, axis=1, keepdims=True)
-        sigma = np.concatenate([lower.range_sigma_mm, upper.range_sigma_mm]) * np.abs(ways @ axes[2])
+        sigma = np.concatenate([patch.points.range_sigma_mm for patch in (lower, upper)])
+        sigma *= np.abs(ways @ axes[2])
         is_upper = np.arange(len(points)) >= len(clouds[0])
         return cls(axes, points, off[:, :2], off[:, 2], sigma, weight, is_upper)
 
@@ -122,7 +134,8 @@ def measure_step(look: Look, finding: Finding) -> FindingResult:
         Where too little of a patch was seen.
     """
     lower, upper = (face_points(look, finding.marks[name]) for name in ("lower_px", "upper_px"))
-    faces = _Faces.of(look, lower.own, upper.own)
+    low, high = (_Patch(face.points, _areas(look, face.points)) for face in (lower, upper))
+    faces = _Faces.of(low.where(lower.inside), high.where(upper.inside))
     design = faces.step_design
     terms, by_height, covariance = faces.solve(design)
     rest = (faces.heights_mm - design @ terms) / faces.sigma_mm
@@ -132,7 +145,7 @@ def measure_step(look: Look, finding: Finding) -> FindingResult:
         block_inflation(patch.own, own_rest[faces.upper == is_upper], 3)
         for patch, is_upper in ((lower, False), (upper, True))
     )
-    marks_step, marks_tilt = _marks_variances(look, finding, lower, upper)
+    marks_step, marks_tilt = _marks_variances(look, finding, (lower, low), (upper, high))
     noise = float(_STEP_ROW @ covariance @ _STEP_ROW)
     variances = Variances(noise, marks_step, (inflation - 1) * noise)
     touch = _touch(faces, _STEP_ROW @ by_height)
@@ -165,17 +178,15 @@ def _tilt(
 
 
 def _marks_variances(
-    look: Look, finding: Finding, lower: FacePoints, upper: FacePoints
+    look: Look, finding: Finding, lower: tuple[FacePoints, _Patch], upper: tuple[FacePoints, _Patch]
 ) -> tuple[float, float]:
     """Variances of step (mm²) and tilt (deg²) as the outlines are placed again and again."""
     if finding.placing_px == 0:
         return 0.0, 0.0
     found = []
     for _ in range(_MARK_DRAWS):
-        low, high = (
-            patch.points.where(placed_again(look, patch, finding.placing_px)) for patch in (lower, upper)
-        )
-        faces = _Faces.of(look, low, high)
+        moved = (patch.where(placed_again(look, face, finding.placing_px)) for face, patch in (lower, upper))
+        faces = _Faces.of(*moved)
         lean = _TILT_ROWS @ faces.solve(faces.tilt_design)[0]
         found.append([_STEP_ROW @ faces.solve(faces.step_design)[0], np.degrees(np.linalg.norm(lean))])
     step, tilt = np.var(np.array(found), axis=0, ddof=1)
