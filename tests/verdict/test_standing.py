@@ -10,6 +10,7 @@ from verdict_equipment import AFTER, BEFORE, TAKEN, verification
 from verdict_equipment import HEAD_DATES as HEAD
 
 from fringewise.equipment.documents import VerificationDocument
+from fringewise.findings.combine import NO_CALIBRATION
 from fringewise.verdict.sizes import Size
 from fringewise.verdict.standing import HeadDates, standing, with_stand_in
 
@@ -89,6 +90,12 @@ def test_it_stands_in_for_lengths_that_leave_out_the_calibration_only(
 ) -> None:
     size = Size(0.3, 0.01, not_included=left_out)
     assert with_stand_in(size, length, error) == size
+
+
+def test_the_permissible_error_stands_in_for_a_calibration_left_out_with_its_reason() -> None:
+    made = with_stand_in(Size(0.3, 0.01, not_included=(NO_CALIBRATION, "marks")), True, 0.05)
+    assert made.standard_uncertainty == pytest.approx((0.01**2 + 0.05**2 / 3) ** 0.5)
+    assert made.not_included == ("marks",)
 
 
 def test_a_lopsided_size_grows_on_both_sides() -> None:

@@ -98,7 +98,11 @@ def with_stand_in(size: Size, unit_is_length: bool, permissible_error_mm: float 
     >>> made.not_included, round(made.standard_uncertainty, 4)
     ((), 0.0178)
     """
-    if permissible_error_mm is None or not unit_is_length or CALIBRATION not in size.not_included:
+    if (
+        permissible_error_mm is None
+        or not unit_is_length
+        or not any(_is_calibration(one) for one in size.not_included)
+    ):
         return size
     part = permissible_error_mm / math.sqrt(3)
     wider = math.hypot(size.standard_uncertainty, part)
@@ -107,9 +111,14 @@ def with_stand_in(size: Size, unit_is_length: bool, permissible_error_mm: float 
         size,
         standard_uncertainty=wider,
         shared_uncertainty=math.hypot(size.shared_uncertainty, part),
-        not_included=tuple(one for one in size.not_included if one != CALIBRATION),
+        not_included=tuple(one for one in size.not_included if not _is_calibration(one)),
         quantiles=tuple((p, size.value + scale * (x - size.value)) for p, x in size.quantiles),
     )
+
+
+def _is_calibration(part: str) -> bool:
+    """Say whether what an uncertainty leaves out is the calibration; its reason may follow after a colon."""
+    return part == CALIBRATION or part.startswith(f"{CALIBRATION}:")
 
 
 def _date_doubts(serial: str, captured_at: datetime | None, heads: Sequence[HeadDates]) -> list[str]:
