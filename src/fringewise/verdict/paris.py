@@ -57,6 +57,19 @@ def paris_life(law: ParisLaw, start_m: float, end_m: float, stress_range_mpa: fl
         raise ValueError(f"crack lengths must be above 0 and rise (found {start_m} to {end_m})")
     if not (math.isfinite(stress_range_mpa) and stress_range_mpa > 0):
         raise ValueError(f"the stress range must be greater than 0 (found {stress_range_mpa})")
+    try:
+        cycles = _cycles(law, start_m, end_m, stress_range_mpa)
+    except (OverflowError, ZeroDivisionError):
+        cycles = math.inf
+    if not math.isfinite(cycles) or (cycles <= 0 and start_m < end_m):
+        raise ValueError(
+            f"no life can be worked out from these constants: check C, its unit and m "
+            f"(found C = {law.coefficient:g}, m = {law.exponent:g}, {stress_range_mpa:g} MPa)"
+        )
+    return cycles
+
+
+def _cycles(law: ParisLaw, start_m: float, end_m: float, stress_range_mpa: float) -> float:
     m = law.exponent
     rate = law.coefficient * (law.geometry * stress_range_mpa * math.sqrt(math.pi)) ** m
     if abs(m - 2) < _EQUAL_TO_TWO:
