@@ -321,3 +321,24 @@ def test_two_findings_with_one_id_are_refused(tmp_path: Path) -> None:
     done = run(tmp_path, results(NICK, NICK))
     assert done.status == 2
     assert "each id must be unique in its file (found F1)" in done.err
+
+
+@pytest.mark.parametrize("seen", ["compressor 3=1-37", "compressor 3=1-35,A4", "compressor 4=1-36"])
+def test_items_that_the_card_does_not_have_are_not_taken_as_seen(tmp_path: Path, seen: str) -> None:
+    options = [seen if one == "compressor 3=1-36" else one for one in WHOLE]
+    done = run(tmp_path, results(NICK), options=tuple(options))
+    assert done.status == 2
+    assert done.err.startswith("--seen: compressor ")
+
+
+def test_an_item_written_two_ways_is_seen_once(tmp_path: Path) -> None:
+    options = ["compressor 3=1-35,07" if one == "compressor 3=1-36" else one for one in WHOLE]
+    done = run(tmp_path, results(NICK), options=tuple(options))
+    assert done.status == 1
+    assert "35 of 36 items seen, 1 not seen" in done.out
+
+
+def test_nothing_found_does_not_stand_under_another_rule_than_the_books(tmp_path: Path) -> None:
+    done = run(tmp_path, results(), options=(*WHOLE, "--rule", "simple acceptance"))
+    assert done.status == 1
+    assert "Engine: provisional: Nothing found on what was seen; 36 of 36 items seen." in done.out

@@ -13,6 +13,7 @@ from fringewise.verdict.counts import CountVerdict, count_together
 from fringewise.verdict.deciding import UNKNOWN, DamageVerdict, decide_damage
 from fringewise.verdict.decision import Bounds, Ground, strictest
 from fringewise.verdict.documents import Outcome
+from fringewise.verdict.doubts import outer_doubts
 from fringewise.verdict.grown import Clock, EarlierSize, with_growth
 from fringewise.verdict.judge import Judge
 from fringewise.verdict.stages import StageSeen, stage_of
@@ -128,7 +129,12 @@ def decide_all(
         *_stages(open_ones, counts, stages),
         _engine(open_ones, counts, stages),
     )
-    return Decided(made, damages, counts, groups)
+    return Decided(made, damages, counts, tuple(_with_outer_doubts(made, one) for one in groups))
+
+
+def _with_outer_doubts(made: Judge, group: GroupVerdict) -> GroupVerdict:
+    """Let what bars any outcome, such as an unchecked book, bar a group's as well, findings or none."""
+    return replace(group, provisional=tuple(dict.fromkeys([*outer_doubts(made, ()), *group.provisional])))
 
 
 def _earlier_blends(
@@ -260,11 +266,18 @@ def stages_with_seen(
     made = []
     for stage in stages:
         named = {
-            plain_words(one)
+            _numbered(plain_words(one))
             for name, items in seen.items()
             if plain_words(name) == plain_words(stage.name)
             for one in items
         }
-        found = {one.blade[2] for one in cases if stage_of(stages, one.blade[:2]) == stage and one.item}
+        found = {
+            _numbered(one.blade[2]) for one in cases if stage_of(stages, one.blade[:2]) == stage and one.item
+        }
         made.append(replace(stage, seen=frozenset(named | found)))
     return tuple(made)
+
+
+def _numbered(item: str) -> str:
+    """Write an item's number one way: blade 07 is blade 7, and is seen once."""
+    return str(int(item)) if item.isdecimal() else item

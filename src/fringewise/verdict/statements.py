@@ -133,7 +133,7 @@ def rule_words(decided: Decided) -> str:
 def _engine_words(group: GroupVerdict, seen: str) -> str:
     provisional = "provisional: " if group.provisional else ""
     if not group.findings:
-        return f"{NOTHING}{f'; {seen}' if seen else ''}"
+        return f"{provisional}{NOTHING}{f'; {seen}' if seen else ''}"
     if group.within:
         return f"{provisional}{WITHIN}, {seen or 'how many items were seen is not known (no work card)'}"
     worst = OUTCOME_WORDS[group.bounds.worst]

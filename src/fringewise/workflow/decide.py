@@ -95,6 +95,8 @@ def decide(inspected: Inspected, book: LimitsBook, rule: DecisionRule | None = N
     stages = _stages(inspected.card)
     cases = [_on_card(one, stages) for one in _cases(inspected)]
     _refuse_left_out(inspected.left_out, cases)
+    if stages:
+        _refuse_seen(inspected.seen, stages)
     near = surroundings_of([document for _, document in inspected.results])
     seen = stages_with_seen(stages, cases, inspected.seen)
     made, now = judge(book, rule), _clock(inspected.card)
@@ -222,9 +224,25 @@ def _on_card(case: Case, stages: Sequence[StageSeen]) -> Case:
         doubts = ("its stage is not on the work card",) if stages else ()
         return replace(case, doubts=(*case.doubts, *doubts))
     doubts = ()
-    if case.item.isdigit() and not 1 <= int(case.item) <= of_part.items:
+    if case.item.isdecimal() and not 1 <= int(case.item) <= of_part.items:
         doubts = (f"item {case.item} is not among the {of_part.items} of the work card",)
     return replace(case, stage=of_part.name, doubts=(*case.doubts, *doubts))
+
+
+def _refuse_seen(seen: Mapping[str, tuple[str, ...]], stages: Sequence[StageSeen]) -> None:
+    """Refuse items as seen that the card does not have: they would hide as many that were not seen."""
+    problems = []
+    for name, items in seen.items():
+        stage = next((one for one in stages if same_words(one.name, name)), None)
+        if stage is None:
+            known = ", ".join(one.name for one in stages)
+            problems.append(Problem("--seen", name, "must be a stage of the work card", known))
+            continue
+        wrong = [one for one in items if not (one.isdecimal() and 1 <= int(one) <= stage.items)]
+        rule = f"must name items from 1 to {stage.items}, as 1-12,15"
+        problems += [Problem("--seen", name, rule, one) for one in wrong[:10]]
+    if problems:
+        raise InputRefused(problems)
 
 
 def _refuse_left_out(left_out: Mapping[str, str], cases: Sequence[Case]) -> None:
