@@ -10,16 +10,18 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
+from inspection_examples import findings_body, verdicts_body
 from pypdf import PdfReader
-from report_examples import ISSUED, inspection, look_draft
+from report_examples import ISSUED, SHA, inspection, look_draft
 
 from fringewise.record.chain import Draft
+from fringewise.record.inspection import Inspection
 from fringewise.render.outcome_shapes import SHAPES
 from fringewise.render.report_html import report_html
 from fringewise.render.report_pdf import report_pdf
 from fringewise.report.build import Sources, build_report
 from fringewise.report.parts import Figure, Report
-from fringewise.verdict.words import CAUTION, OUTCOME_WORDS
+from fringewise.verdict.words import CAUTION, CRACK_CAUTION, OUTCOME_WORDS
 
 
 def report(outcomes: dict[str, str], worst: str, *more: Draft, **how: Any) -> Report:
@@ -176,3 +178,25 @@ def test_html_needs_nothing_else_and_what_was_typed_stays_text(figures: dict[str
     held = re.search(r'id="results">(.*?)</script>', page, re.DOTALL)
     assert held is not None
     assert json.loads(held[1]) == {"note": script}
+
+
+def test_an_outcome_that_does_not_stand_is_provisional_wherever_the_report_says_it() -> None:
+    made = build_report(doubtful_inspection(), Sources(), ISSUED)
+    assert made.first.headline == "Provisional: all findings within limits"
+    assert made.findings[0].outcome_words == "provisional: serviceable"
+    assert [one.what for one in made.first.to_do] == ["provisional: serviceable"]
+    assert "provisional: serviceable" in [item.words for item in made.stages[0].items]
+
+
+def test_a_torn_dent_carries_the_caution_for_cracks() -> None:
+    body = findings_body(SHA, "F1")
+    body["document"]["findings"][0]["tear_or_crack"] = "yes"
+    made = report({}, "", Draft("W-2041", "findings", SHA, body))
+    assert CRACK_CAUTION in made.findings[0].cautions
+
+
+def doubtful_inspection() -> Inspection:
+    verdicts = verdicts_body({"F1": "serviceable"}, "serviceable")
+    verdicts["document"]["findings"][0]["provisional"] = ["head HX-07 was not verified"]
+    more = Draft("W-2041", "verdicts", "W-2041", verdicts)
+    return inspection({"F1": "serviceable"}, "serviceable", more)

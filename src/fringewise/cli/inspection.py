@@ -195,7 +195,9 @@ def _about(inspection: Inspection) -> Iterable[str]:
     yield from (f"DISAGREE    {one.words}" for one in all_disagreements(inspection))
     outcome = inspection.outcome.replace("_", " ")
     if outcome == "serviceable":
-        outcome = "all findings within limits" if inspection.all_findings else "nothing found on what was seen"
+        outcome = (
+            "all findings within limits" if inspection.all_findings else "nothing found on what was seen"
+        )
     provisional = "provisional: " if outcome and not inspection.outcome_stands else ""
     yield f"Outcome     {provisional}{outcome or 'not decided by a limits book'}"
     done = len(inspection.required) - len(inspection.unseen)

@@ -214,6 +214,21 @@ class Inspection:
         """Worst outcome that the limits book gave; empty where it was not asked about what stands now."""
         return self.verdicts.document.outcome if self.verdicts is not None and self.decided else ""
 
+    @cached_property
+    def provisional(self) -> frozenset[str]:
+        """Findings whose outcome does not stand yet, by their id."""
+        if self.verdicts is None or not self.decided:
+            return frozenset()
+        return frozenset(one.id for one in self.verdicts.document.findings if one.provisional)
+
+    @property
+    def outcome_stands(self) -> bool:
+        """Whether the worst outcome stands: no finding, blade, stage or count holds it back."""
+        if self.verdicts is None or not self.decided or self.provisional:
+            return False
+        document = self.verdicts.document
+        return not any(one.provisional for one in document.groups or ())
+
     def _all(self, kind: str, body: type[_Body]) -> dict[str, _Body]:
         return {
             subject: one

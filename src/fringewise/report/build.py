@@ -27,6 +27,7 @@ from fringewise.report.parts import (
 from fringewise.report.sizes import budget_rows, limit_rows, size_rows, size_words
 from fringewise.report.stages import stage_sections, unseen_lines
 from fringewise.verdict.documents import FindingVerdictDocument, LimitsDocument
+from fringewise.verdict.quantities import CRACKED_KINDS
 from fringewise.verdict.words import CAUTION, CRACK_CAUTION, OUTCOME_WORDS
 
 SHINY_CAUTION: Final = (
@@ -170,10 +171,12 @@ def _headline(inspection: Inspection, findings: Sequence[FindingSection], seen: 
             else "Sizes changed since the verdicts"
         )
         return f"{len(findings)} findings, not yet decided", f"{why}; {looks}."
-    if inspection.outcome == "serviceable" and not inspection.unseen:
-        return "All findings within limits", f"{looks}.{provisional}"
     if inspection.outcome == "serviceable":
-        return "Findings within limits on what was seen", f"{looks}.{provisional}"
+        within = (
+            "findings within limits on what was seen" if inspection.unseen else "all findings within limits"
+        )
+        words = within if inspection.outcome_stands else f"provisional: {within}"
+        return f"{words[:1].upper()}{words[1:]}", f"{looks}.{provisional}"
     worst = [one for one in findings if one.outcome == inspection.outcome]
     words = OUTCOME_WORDS.get(inspection.outcome, inspection.outcome)  # type: ignore[call-overload]
     count = f"{len(worst)} of {len(findings)} findings" if worst else "by the counts of the limits book"
@@ -181,11 +184,11 @@ def _headline(inspection: Inspection, findings: Sequence[FindingSection], seen: 
 
 
 def _to_do(inspection: Inspection, findings: Sequence[FindingSection], unit: LengthUnit) -> Iterator[ToDo]:
-    order = ("reject", "not_decided", "not_measured", "no_rule", "blend", "inspect_again")
+    order = ("reject", "not_decided", "not_measured", "no_rule", "blend", "inspect_again", "serviceable")
     sizes = _main_sizes(inspection, unit)
     for outcome in order:
         for one in findings:
-            if one.outcome == outcome:
+            if one.outcome == outcome and (outcome != "serviceable" or one.provisional):
                 what = (
                     one.would_decide if outcome == "not_decided" and one.would_decide else one.outcome_words
                 )
@@ -278,6 +281,8 @@ def _finding(
         if verdict.between and verdict.outcome == "not_decided":
             words = f"not decided between {' and '.join(OUTCOME_WORDS[one] for one in verdict.between)}"
         words = f"{words}: act on it as {OUTCOME_WORDS[verdict.act_as]}"
+    if verdict and verdict.provisional:
+        words = f"provisional: {words}"
     said = result.reason if result and result.reason else ""
     return FindingSection(
         identity=marked.id,
@@ -296,9 +301,13 @@ def _finding(
         limits=tuple(limit_rows(verdict, sources.book, unit)),
         budget=tuple(budget_rows(result, unit)) if result else (),
         warnings=tuple((result.warnings or ()) if result else ()),
-        cautions=(CRACK_CAUTION, CAUTION) if marked.kind == "crack" else (CAUTION,),
+        cautions=(CRACK_CAUTION, CAUTION) if _is_cracked(marked) else (CAUTION,),
         figures=sources.finding_figures.get(marked.id, ()),
     )
+
+
+def _is_cracked(marked: FindingDocument) -> bool:
+    return marked.kind in CRACKED_KINDS or marked.tear_or_crack == "yes"
 
 
 def _capture_facts(

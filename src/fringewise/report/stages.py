@@ -60,7 +60,9 @@ def _item(
         worst = next((one for one in OUTCOMES_FROM_WORST if one in outcomes), "")
         if not worst or "" in outcomes:
             return Item(name, "marked", MARKED)
-        return Item(name, worst, OUTCOME_WORDS[worst])  # type: ignore[index]
+        words = OUTCOME_WORDS[worst]  # type: ignore[index]
+        provisional = any(one.identity in inspection.provisional for one in findings)
+        return Item(name, worst, f"provisional: {words}" if provisional else words)
     states = {inspection.state_of(look) for look in looks}
     if not looks or states & {"to do", "could not be seen"}:
         return Item(name, "not seen", NOT_SEEN)
