@@ -106,7 +106,7 @@ def fit_levels(shape: Shape, window: Window, start: Array, *, tied: bool) -> Lev
     for _ in range(_STEPS):
         normal = slopes.T @ slopes
         lift = damping * np.diag(np.diag(normal) + _RIDGE * np.trace(normal) + 1e-30)
-        step = np.linalg.solve(normal + lift, slopes.T @ residuals)
+        step: Array = np.asarray(np.linalg.solve(normal + lift, slopes.T @ residuals))
         new_basis, new_light, left = model.solve(p + step)
         if not left @ left <= residuals @ residuals * (1 + 1e-12):
             damping *= 8
