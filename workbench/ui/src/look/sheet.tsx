@@ -15,7 +15,7 @@ export function Sheet({ model, leave }: { model: LookModel; leave: () => void })
     <aside class="sheet" aria-label="What was found">
       <Found model={model} />
       <div class="sheet-body">
-        {model.choosing.value || !finding ? <Choosing model={model} /> : <One model={model} finding={finding} />}
+        {!model.inspection.value ? <p class="waits">Opening …</p> : model.choosing.value || !finding ? <Choosing model={model} /> : <One model={model} finding={finding} />}
       </div>
       <Acts model={model} leave={leave} />
     </aside>

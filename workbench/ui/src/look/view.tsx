@@ -44,6 +44,7 @@ export function LookView({ identity, sha256 }: { identity: string; sha256: strin
     <Frame way={steps}>
       {model.trouble.value ? <p class="waiting" role="alert">{model.trouble.value}</p> : (
         <main class={`look ${hasStrip(model) ? "" : "no-strip"}`}>
+          <h1 class="sr">{steps.at(-1)?.words}</h1>
           <Guide model={model} pane={pane} />
           {model.inSpace.value ? <Space model={model} /> : <Photo model={model} pane={pane} />}
           <Caption model={model} />
