@@ -29,8 +29,11 @@ from fringewise.findings.kind import Look
 from fringewise.findings.propagate import DRAWS, Luck, propagate
 
 DEFINITION_PX: Final = 0.15
-"""How far an edge may lie beside where its pixels' levels put it, standard: how a pixel gathers light over
-its area, and how sharp the edge itself is, no picture settles. It changes every 15 pixels along the outline."""
+"""How far an edge may lie beside where its pixels' levels put it, standard.
+
+How a pixel gathers light over its area, and how sharp the edge itself is, no picture settles. It changes every
+15 pixels along the outline.
+"""
 
 TODAYS_EDGE: Final = "depth is against today's edge beside it: earlier wear and blends don't show in it"
 NO_ENDS: Final = "length is left out: where the damage begins and ends can't be told from scatter"

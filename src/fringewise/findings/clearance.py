@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import cv2
@@ -34,7 +34,7 @@ from fringewise.sound.points import RayPoints, on_rays, ray_points
 from fringewise.sound.polygon import window_round
 from fringewise.sound.scenery import Scenery
 from fringewise.sound.shape import feet, normals_on, points_on
-from fringewise.sound.sheet import Sheet, restore_sheet
+from fringewise.sound.sheet import Sheet, pixel_numbers, restore_again, restore_sheet
 
 DEFINITION_PX: Final = 0.06
 """How far the smooth edge as a whole may lie beside where its pixels' levels put it, standard."""
@@ -55,6 +55,7 @@ _CLEAR_OF_EDGE_PX: Final = 5.0
 _EDGE_POINTS: Final = 81
 _LEAST_COSINE: Final = 0.12
 _LEAST_CASING: Final = 300
+_LEAST_WEIGHT: Final = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +128,7 @@ def _casing(look: Look, marks: Array, patch: Array, blade: Sheet) -> tuple[Sheet
     window = window_round(hull, 1.0, look.surface.shape)
     corner = (window.first_u, window.first_v)
     line = np.full(window.inside.shape, 255, dtype=np.uint8)
-    cv2.line(line, *(tuple(np.rint(mark - corner).astype(int).tolist()) for mark in marks), 0, 1)
+    cv2.polylines(line, [np.rint(marks - corner).astype(np.int32)], False, 0)
     clear = cv2.distanceTransform(line, cv2.DIST_L2, 5) > _CLEAR_OF_EDGE_PX
     points = ray_points(look.surface, window.inside & clear, top_left=corner)
     marked = window_round(patch, 1.0, look.surface.shape)
@@ -145,7 +146,19 @@ def _casing(look: Look, marks: Array, patch: Array, blade: Sheet) -> tuple[Sheet
     points = points.where(np.arange(0, len(points), max(1, -(-len(points) // _MOST_POINTS))))
     reach = float(np.linalg.norm(patch.mean(axis=0) - marks.mean(axis=0)))
     sheet = restore_sheet(points, patch_px=float(np.clip(reach, 15, 80)), highest_degree=_CASING_DEGREE)
-    return sheet, points
+    return _curved(points, sheet), points
+
+
+def _curved(points: RayPoints, sheet: Sheet) -> Sheet:
+    """The same sheet without the flat one among those averaged: a casing is round."""
+    weights = np.array(sheet.degree_weights)
+    weights[0] = 0.0
+    if weights.sum() < _LEAST_WEIGHT:
+        weights[1:] = 1.0
+    like = replace(sheet, degree_weights=tuple((weights / weights.sum()).tolist()))
+    made = restore_again(points, like, pixel_numbers(points.where(~sheet.kept)))
+    doubt = made.model_covariance + (sheet.inflation - 1) * made.noise_covariance
+    return replace(made, model_covariance=doubt)
 
 
 def _edge(look: Look, outline: Outline) -> Curve:
@@ -160,7 +173,8 @@ def _edge(look: Look, outline: Outline) -> Curve:
 
 def _gap(look: Look, outline: Outline, curve: Curve, blade: Sheet, casing: Sheet) -> _Gap:
     ends = directions_of(look, outline.line_px[[outline.first, outline.last]])
-    t = np.linspace(*curve.coordinates(ends)[0], _EDGE_POINTS)
+    start, stop = curve.coordinates(ends)[0]
+    t = np.linspace(float(start), float(stop), _EDGE_POINTS)
     xy = curve.directions(t)
     edge = points_on(blade, xy[:, 0], xy[:, 1])
     foot_x, foot_y, size = feet(casing, edge)

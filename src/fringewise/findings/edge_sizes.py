@@ -153,9 +153,19 @@ class EdgeModel:
         """Offsets (c, n) of the stations from the smooth line's terms (c, K) and the definition's (c, k)."""
         return np.asarray(terms @ self.stations.terms.T + shift @ self._hats.T)
 
-    def between(self, offsets: Array, curve: Array, sheet: Array) -> Drawn:
-        """Outline and edge from offsets in pixels (c, n) and changes of the coefficients (c, K), (c, L)."""
-        return self._between(*self._in_space(offsets, curve, sheet))
+    def between(self, offsets: Array, curve: Array, sheet: Array, above: Array | float = 0.0) -> Drawn:
+        """Outline and edge from changes of what they hang on.
+
+        Parameters
+        ----------
+        offsets : (c, n) array
+            Of the stations, pixels away from the metal.
+        curve, sheet : (c, K) and (c, L) arrays
+            Of the coefficients.
+        above : (c, n) array
+            Of the outline's inverse depth over the sheet.
+        """
+        return self._between(*self._in_space(offsets, curve, sheet, above))
 
     def lifted(self, xy: Array, moved: Array, sheet: Array) -> Array:
         """Points (c, n, 3) of the sheet at xy (n, 2) + moved (c, n, 2), its terms changed by (c, L)."""
@@ -178,11 +188,14 @@ class EdgeModel:
             np.zeros((1, len(self.sheet.coefficients))),
         )
 
-    def _in_space(self, offsets: Array, curve: Array, sheet: Array) -> tuple[Array, Array]:
+    def _in_space(
+        self, offsets: Array, curve: Array, sheet: Array, lift: Array | float = 0.0
+    ) -> tuple[Array, Array]:
         """Outline (c, n, 3) and edge (c, m, 3) from offsets in pixels and changes of the coefficients."""
         stations = self.stations
         moved = offsets[..., None] * stations.by_offset
         above = np.zeros(len(stations.xy)) if stations.above is None else stations.above
+        above = above + lift
         outline = _lifted(self.sheet, stations.xy, moved, sheet, above)
         base = self.curve.directions(self._grid)
         aside = (curve @ self.curve.basis(self._grid).T)[..., None] * self.curve.aside

@@ -24,12 +24,15 @@ REACH_PX: Final = 6.0
 
 _MARGIN_PX: Final = (60.0, 170.0)
 _MARGIN_SHARE: Final = 1.3
-_STEP_MM: Final = 0.12
+_STEP_MM: Final = 0.04
 _STEP_SIGMAS: Final = 4.0
-_STEEPEST: Final = 4.0
+_APART_PX: Final = 2
+_GROWN_PX: Final = 4
 _LEAST_PIXELS: Final = 200
 _NEAR_PX: Final = 14
 _BORDER_PX: Final = 3.0
+_NARROWER: Final = (1.0, 0.5, 0.25)
+_LEAST_RIM: Final = 20
 _PIECES_LOOKED_AT: Final = 6
 
 
@@ -80,26 +83,48 @@ def rim_between(
     NotMeasurable
         There is no metal there that can be told from what is behind.
     """
-    metal, corner = _piece_at(surface, marks_px, marks_px if others_px is None else others_px)
-    contours, _ = cv2.findContours(metal.astype(np.uint8), cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
-    rims = [one[:, 0].astype(np.float64) + corner for one in contours if len(one) > 20]
-    away = [[float(np.linalg.norm(rim - mark, axis=1).min()) for mark in marks_px] for rim in rims]
-    if not away:
+    held = marks_px if others_px is None else others_px
+    best: tuple[float, int, Array, BoolArray, tuple[int, int]] | None = None
+    for narrower in _NARROWER:  # far off, what is behind may come so near that both are one piece
+        metal, corner = _piece_at(surface, marks_px, held, narrower)
+        found = _nearest_rim(metal, corner, marks_px)
+        if found is not None and (best is None or found[0] < best[0]):
+            best = (*found, metal, corner)
+        if best is not None and best[0] <= REACH_PX:
+            break
+    if best is None:
         raise NotMeasurable("no metal with an edge was found at the marks: mark on the edge, or look again")
-    best = int(np.argmin([max(pair) for pair in away]))
-    if max(away[best]) > REACH_PX:
-        far = int(np.argmax(away[best])) + 1
+    away, far, rim, metal, corner = best
+    if away > REACH_PX:
         raise MarksAtFault(
-            f"mark {far} lies {max(away[best]):.0f} pixels off any edge of the same metal: "
+            f"mark {far} lies {away:.0f} pixels off any edge of the same metal: "
             "set both marks on the sound edge, one on either side"
         )
-    return _cut_out(rims[best], marks_px, beyond_px, metal, corner)
+    return _cut_out(rim, marks_px, beyond_px, metal, corner)
 
 
-def _piece_at(surface: Surface, marks_px: Array, all_px: Array) -> tuple[BoolArray, tuple[int, int]]:
+def _nearest_rim(
+    metal: BoolArray, corner: tuple[int, int], marks_px: Array
+) -> tuple[float, int, Array] | None:
+    """The rim nearest to both marks: how far it passes the farther one, which that is, and its pixels."""
+    contours, _ = cv2.findContours(metal.astype(np.uint8), cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
+    best: tuple[float, int, Array] | None = None
+    for one in contours:
+        if len(one) <= _LEAST_RIM:
+            continue
+        rim = one[:, 0].astype(np.float64) + corner
+        away = [float(np.linalg.norm(rim - mark, axis=1).min()) for mark in marks_px]
+        if best is None or max(away) < best[0]:
+            best = max(away), int(np.argmax(away)) + 1, rim
+    return best
+
+
+def _piece_at(
+    surface: Surface, marks_px: Array, all_px: Array, narrower: float
+) -> tuple[BoolArray, tuple[int, int]]:
     """The nearest piece of metal at the marks, in a window round them."""
     length = float(np.linalg.norm(np.ptp(all_px, axis=0)))
-    margin = float(np.clip(_MARGIN_SHARE * length, *_MARGIN_PX))
+    margin = float(np.clip(_MARGIN_SHARE * length, *_MARGIN_PX)) * narrower
     height, width = surface.shape
     low = np.maximum(np.floor(all_px.min(axis=0) - margin).astype(int), 0)
     high = np.minimum(np.ceil(all_px.max(axis=0) + margin).astype(int) + 1, [width, height])
@@ -123,23 +148,26 @@ def _pieces(surface: Surface, window: Any) -> tuple[npt.NDArray[np.int32], npt.N
     depth = np.where(usable, surface.xyz_mm[window][..., 2], 0.0).astype(np.float32)
     count = cv2.blur(usable.astype(np.float32), (3, 3))
     smooth = cv2.blur(depth, (3, 3)) / np.maximum(count, 1e-6)
-    kernel = np.ones((3, 3), dtype=np.uint8)
-    highest = cv2.dilate(np.where(usable, depth, -1e6).astype(np.float32), kernel)
-    lowest = cv2.erode(np.where(usable, depth, 1e6).astype(np.float32), kernel)
+    seen = cv2.blur(usable.astype(np.float32), (3, 3)) > 0
     sigma = float(np.median(surface.sigma_mm[window][usable])) if usable.any() else 0.0
-    middle = float(np.median(depth[usable])) if usable.any() else 1.0
-    focal = surface.head.camera.lens.fx if surface.head is not None else float(max(surface.shape))
-    most = max(_STEP_MM, _STEP_SIGMAS * 2 * sigma) + _STEEPEST * middle / focal
-    even = usable & (highest - lowest < most)
+    most = _STEP_MM + _STEP_SIGMAS * sigma
+    even = usable & (_bend(smooth, seen, 0) < most) & (_bend(smooth, seen, 1) < most)
     _, labels = cv2.connectedComponents(even.astype(np.uint8), connectivity=4)
-    return _grown(labels.astype(np.int32), usable, smooth), smooth
+    return _grown(labels.astype(np.int32), usable, depth), smooth
+
+
+def _bend(depth: npt.NDArray[np.float32], seen: BoolArray, axis: int) -> npt.NDArray[np.float32]:
+    """Second difference of depths over two pixels either way: nothing on a slant, the step at a step."""
+    before, after = np.roll(depth, _APART_PX, axis), np.roll(depth, -_APART_PX, axis)
+    both = seen & np.roll(seen, _APART_PX, axis) & np.roll(seen, -_APART_PX, axis)
+    return np.where(both, np.abs(before + after - 2 * depth), 0.0).astype(np.float32)
 
 
 def _grown(
     labels: npt.NDArray[np.int32], usable: BoolArray, depth: npt.NDArray[np.float32]
 ) -> npt.NDArray[np.int32]:
     """Give usable pixels next to a piece to it, where their depth is nearer to it than to any other."""
-    for _ in range(2):
+    for _ in range(_GROWN_PX):
         best = np.full(labels.shape, np.inf, dtype=np.float32)
         taken = labels.copy()
         for dv, du in ((0, 1), (0, -1), (1, 0), (-1, 0)):

@@ -44,7 +44,7 @@ class Scenery:
     behind: Shape
 
     def shadow_px(self, line_px: Array, outward: Array) -> Array:
-        """Width (N,) of the shadow just outside an outline (N, 2), along its outward directions; 0 for none."""
+        """Width (N,) of the shadow outside an outline (N, 2), along its outward directions; 0 for none."""
         x, y = self.rays.direction(line_px[:, 0], line_px[:, 1])
         edge = points_on(self.metal, x, y)
         projector = self.head.projector
@@ -58,7 +58,7 @@ class Scenery:
         met = edge + (far - 1)[:, None] * way
         u, v = self.rays.pixel(met[:, 0] / met[:, 2], met[:, 1] / met[:, 2])
         apart = np.column_stack([u, v]) - line_px
-        return np.maximum(np.einsum("ni,ni->n", apart, outward), 0.0)
+        return np.asarray(np.maximum(np.einsum("ni,ni->n", apart, outward), 0.0))
 
     def _below(self, points: Array, way: Array) -> tuple[Array, Array]:
         x, y, z = points[:, 0] / points[:, 2], points[:, 1] / points[:, 2], points[:, 2]
@@ -68,12 +68,11 @@ class Scenery:
         return z * w - 1, np.einsum("ni,ni->n", gradient, way)
 
     def phases(self, rows: Numbers, columns: Numbers) -> tuple[Array, Array, Array]:
-        """Fringe phases (N,) of pixels as decoded (NaN where not), of the metal there, and of what is behind."""
+        """Fringe phases (N,) of pixels as decoded (else NaN), of the metal, and of what is behind."""
         assert self.surface.finest_set is not None
         turn = 2 * math.pi * self.surface.finest_set.fringes
         seen = self.surface.xyz_mm[rows, columns].astype(np.float64)
         x, y = self.rays.direction(columns.astype(np.float64), rows.astype(np.float64))
-        found = []
-        for points in (seen, points_on(self.metal, x, y), points_on(self.behind, x, y)):
-            found.append(turn * self.head.projector.column_row(points)[0])
-        return found[0], found[1], found[2]
+        column = self.head.projector.column_row
+        metal, behind = points_on(self.metal, x, y), points_on(self.behind, x, y)
+        return turn * column(seen)[0], turn * column(metal)[0], turn * column(behind)[0]
