@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import os
 import tempfile
 from collections.abc import Iterator
@@ -21,8 +20,6 @@ from fringewise.archive.database import open_database
 from fringewise.archive.objects import FolderObjects
 from fringewise.record.people import Rules
 from fringewise.workflow.keeping import Desk, add_person
-
-_NUMBERS = itertools.count(1)
 
 
 @pytest.fixture(scope="session")
@@ -48,25 +45,45 @@ def postgres_url() -> Iterator[str]:
 
 def _without_waiting(url: str) -> None:
     """Let the server leave writing to the disk to the system: it is never killed here, only its users are."""
-    engine = create_engine(url, isolation_level="AUTOCOMMIT")
-    with engine.connect() as connection:
-        for setting in ("fsync", "full_page_writes", "synchronous_commit"):
-            connection.execute(text(f"ALTER SYSTEM SET {setting} = off"))
-        connection.execute(text("SELECT pg_reload_conf()"))
-    engine.dispose()
+    settings = ("fsync", "full_page_writes", "synchronous_commit")
+    run_sql(url, *(f"ALTER SYSTEM SET {one} = off" for one in settings), "SELECT pg_reload_conf()")
 
 
 @pytest.fixture
 def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     if request.param == "sqlite":
         return f"sqlite:///{tmp_path / 'archive.sqlite'}"
-    url = make_url(request.getfixturevalue("postgres_url"))
-    name = f"archive_{os.getpid()}_{next(_NUMBERS)}"
-    engine = create_engine(url.set(drivername="postgresql+psycopg"), isolation_level="AUTOCOMMIT")
-    with engine.connect() as connection:
-        connection.execute(text(f"CREATE DATABASE {name}"))
-    engine.dispose()
+    return str(request.getfixturevalue("empty_postgres"))
+
+
+@pytest.fixture(scope="session")
+def postgres_database(postgres_url: str) -> str:
+    """A database of this run's own on the server, which may be somebody's."""
+    url = make_url(postgres_url).set(drivername="postgresql+psycopg")
+    name = f"archive_{os.getpid()}"
+    run_sql(url.render_as_string(hide_password=False), f"CREATE DATABASE {name}")
     return url.set(database=name).render_as_string(hide_password=False)
+
+
+@pytest.fixture
+def empty_postgres(postgres_database: str) -> str:
+    """The same, emptied: a new database for each test costs some 300 files."""
+    others = "FROM pg_stat_activity WHERE datname = current_database() AND pid <> pg_backend_pid()"
+    run_sql(
+        postgres_database,
+        f"SELECT pg_terminate_backend(pid) {others}",
+        "DROP SCHEMA public CASCADE",
+        "CREATE SCHEMA public",
+    )
+    return postgres_database
+
+
+def run_sql(url: str, *statements: str) -> None:
+    engine = create_engine(url, isolation_level="AUTOCOMMIT")
+    with engine.connect() as connection:
+        for statement in statements:
+            connection.execute(text(statement))
+    engine.dispose()
 
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
