@@ -342,3 +342,20 @@ def test_nothing_found_does_not_stand_under_another_rule_than_the_books(tmp_path
     done = run(tmp_path, results(), options=(*WHOLE, "--rule", "simple acceptance"))
     assert done.status == 1
     assert "Engine: provisional: Nothing found on what was seen; 36 of 36 items seen." in done.out
+
+
+@pytest.mark.parametrize(("kind", "name", "unit"), [("edge_nick", "depth", "in"), ("dent", "area", "mm")])
+def test_sizes_in_other_units_than_millimetres_are_refused(
+    tmp_path: Path, kind: str, name: str, unit: str
+) -> None:
+    done = run(tmp_path, results(finding("F1", kind, quantity(name, 0.15, 0.004, unit))), options=WHOLE)
+    assert done.status == 2
+    assert f"F1, {name}: must be in mm" in done.err
+    assert f"(found {unit})" in done.err
+
+
+def test_the_same_results_given_twice_are_no_second_measurement(tmp_path: Path) -> None:
+    once = results(finding("F1", "edge_nick", quantity("depth", 0.24, 0.01), damage="D1"))
+    done = run(tmp_path, once, once, options=WHOLE)
+    assert done.status == 2
+    assert "they are one measurement" in done.err

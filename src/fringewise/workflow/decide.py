@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from itertools import combinations
 from typing import Any, Final
 
 from fringewise.core.documents import moment_of
@@ -141,6 +142,8 @@ def _number(words: str) -> float | None:
 def _cases(inspected: Inspected) -> list[Case]:
     """Make the cases of all captures, each with what speaks against its capture."""
     _refuse_doubled(inspected.results)
+    _refuse_repeated([document for _, document in inspected.results])
+    _refuse_units([*inspected.results, *(("earlier", one.results) for one in inspected.earlier)])
     ids = [one.id for _, document in inspected.results for one in document.findings]
     alone = len(set(ids)) == len(ids)
     found: list[Case] = []
@@ -160,6 +163,27 @@ def _refuse_doubled(results: Sequence[tuple[str, ResultsDocument]]) -> None:
         met = Counter(one.id for one in document.findings)
         doubled = [one for one, times in met.items() if times > 1]
         problems += [Problem(name, "findings", "each id must be unique in its file", one) for one in doubled]
+    if problems:
+        raise InputRefused(problems)
+
+
+def _refuse_repeated(documents: Sequence[ResultsDocument]) -> None:
+    """Refuse the same results given twice: one measurement would count as two that agree."""
+    if any(one == other for one, other in combinations(documents, 2)):
+        raise refuse("RESULTS", "", "the same results must not be given twice: they are one measurement")
+
+
+def _refuse_units(results: Sequence[tuple[str, ResultsDocument]]) -> None:
+    """Refuse lengths, areas and volumes that are not in millimetres: format 5 has no other unit."""
+    problems = [
+        Problem(name, f"{one.id}, {quantity.name}", f"must be in {known.unit()}", quantity.unit)
+        for name, document in results
+        for one in document.findings
+        for quantity in one.quantities or ()
+        if (known := QUANTITIES.get(one.kind, {}).get(quantity.name)) is not None
+        and known.dimension
+        and quantity.unit != known.unit()
+    ]
     if problems:
         raise InputRefused(problems)
 
