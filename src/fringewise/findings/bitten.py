@@ -31,8 +31,8 @@ from fringewise.findings.propagate import DRAWS, Luck, propagate
 DEFINITION_PX: Final = 0.15
 """How far an edge may lie beside where its pixels' levels put it, standard.
 
-How a pixel gathers light over its area, and how sharp the edge itself is, no picture settles. It changes every
-15 pixels along the outline.
+How a pixel gathers light over its area, and how sharp the edge itself is, no picture settles. It changes
+every 15 pixels along the outline.
 """
 
 TODAYS_EDGE: Final = "depth is against today's edge beside it: earlier wear and blends don't show in it"

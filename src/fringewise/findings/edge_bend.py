@@ -117,8 +117,8 @@ def _above(look: Look, damage: EdgeDamage, sheet: Sheet, curve: Curve, at: Array
     """Inverse depth of the metal over the sheet at directions of the outline (n, 2), and its covariance.
 
     Fitted to the strip of metal along the bent edge: splines along it, a cubic across, so that the last
-    pixels before the outline carry on as the strip runs. A surface with a penalty on its bending would flatten
-    towards its border, where a bent edge is bent most.
+    pixels before the outline carry on as the strip runs. A surface with a penalty on its bending would
+    flatten towards its border, where a bent edge is bent most.
     """
     line = damage.outline.line_px[damage.outline.damage]
     wide = float(np.clip(_STRIP_SHARE * damage.gap_px, *_STRIP_WIDE_PX))

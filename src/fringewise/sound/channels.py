@@ -122,15 +122,8 @@ def _apart(
     cosine = Channel(
         "fringes", value * np.cos(off), size.metal, size.behind * np.cos(other), *variance, decoded, dark_px
     )
-    sine = Channel(
-        "fringes",
-        value * np.sin(off),
-        0 * size.metal,
-        size.behind * np.sin(other),
-        *variance,
-        decoded,
-        dark_px,
-    )
+    none, other_sine = np.zeros_like(value), size.behind * np.sin(other)
+    sine = Channel("fringes", value * np.sin(off), none, other_sine, *variance, decoded, dark_px)
     return [cosine, sine]
 
 
