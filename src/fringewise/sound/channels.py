@@ -111,7 +111,7 @@ def channels_of(
 def _apart(
     value: Array, about: AboutLine, along: Array, good: BoolArray, dark_px: Array, scenery: Scenery
 ) -> list[Channel | None]:
-    """The fringes' parts in step with the metal's own and a quarter period off it, as channels of their own."""
+    """The fringes' parts in step with the metal's own, and a quarter period off it, as two channels."""
     seen, metal, behind = scenery.phases(about.rows, about.columns)
     size = _made("fringes", value, about, along, good, dark_px, weak=True)
     if size is None:
