@@ -205,6 +205,13 @@ def test_a_capture_that_moved_is_suspect() -> None:
     assert registry._MOVED.startswith(SUSPECT)
 
 
+def test_a_capture_whose_movement_could_not_be_judged_is_suspect() -> None:
+    from fringewise.findings import registry
+
+    made = decide_on(results({**NICK, "warnings": [registry._MOTION_UNKNOWN]}))
+    assert registry._MOTION_UNKNOWN in made.decided.damages[0].provisional
+
+
 def test_measured_distances_place_damages_and_are_no_findings() -> None:
     distance = finding("P1", "distance", quantity("straight", 22.5, 0.1), damage="D1", note="From  tip")
     spacing = finding("P2", "path", quantity("length", 7.0, 0.1), note="spacing of D1 and D2")

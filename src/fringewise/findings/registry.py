@@ -54,6 +54,9 @@ KINDS: Final[dict[str, Kind]] = {
 """Each kind by its name in format 3; a kind is one file and one entry here."""
 
 _MOVED: Final = "the head or the part moved between the frames: hold still and capture again"
+_MOTION_UNKNOWN: Final = (
+    "whether the head or the part moved could not be judged: use 4 or more shifts, or more sets of fringes"
+)
 _ESTIMATED: Final = "the head gives no noise model: the noise was estimated from the frames"
 
 
@@ -81,6 +84,8 @@ def measure_finding(look: Look, finding: Finding) -> FindingResult:
     said = list(result.warnings)
     if surface.motion is not None and surface.motion.moved:
         said.append(_MOVED)
+    elif surface.motion is not None and not surface.motion.judged:
+        said.append(_MOTION_UNKNOWN)
     if surface.uncertainty_from == "its source":
         said.append("uncertainty as stated by its source")
     elif surface.noise_source != "head":

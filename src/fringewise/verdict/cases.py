@@ -12,7 +12,7 @@ from fringewise.findings.result_documents import FindingResultDocument, Quantity
 from fringewise.verdict.book import plain_words
 from fringewise.verdict.sizes import Size
 
-SUSPECT: Final = ("the head or the part moved",)
+SUSPECT: Final = ("the head or the part moved", "whether the head or the part moved")
 """How warnings begin after which a size can't be relied on."""
 SHARED_SOURCES: Final = ("calibration", "restored metal", "definition", "stated by source")
 """Parts of a budget that a second look with the same equipment does not average out."""
