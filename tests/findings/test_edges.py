@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fringewise.core.errors import MarksAtFault, NotMeasurable
-from fringewise.findings.edge_nick import TODAYS_EDGE
+from fringewise.findings.bitten import TODAYS_EDGE
 from fringewise.findings.finding import Finding
 from fringewise.findings.kind import Look, look_at
 from fringewise.findings.registry import measure_finding
