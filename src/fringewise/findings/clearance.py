@@ -157,7 +157,12 @@ def _curved(points: RayPoints, sheet: Sheet) -> Sheet:
         weights[1:] = 1.0
     like = replace(sheet, degree_weights=tuple((weights / weights.sum()).tolist()))
     made = restore_again(points, like, pixel_numbers(points.where(~sheet.kept)))
-    doubt = made.model_covariance + (sheet.inflation - 1) * made.noise_covariance
+    # carried on to the edge, what a rounder or a wavier casing would do counts, whatever the patch prefers
+    even = tuple([0.0] + [1 / (len(weights) - 1)] * (len(weights) - 1)) if len(weights) > 1 else (1.0,)
+    alike = restore_again(
+        points, replace(sheet, degree_weights=even), pixel_numbers(points.where(~sheet.kept))
+    )
+    doubt = np.maximum(1.0, sheet.inflation - 1) * made.noise_covariance + alike.model_covariance
     return replace(made, model_covariance=doubt)
 
 
