@@ -7,8 +7,9 @@ written down before their first run and are never exchanged.
 from __future__ import annotations
 
 import pytest
+from trial_bands import honest
 
-from fringewise.workflow.trials import Case, Judgement, judge, run_trials
+from fringewise.workflow.trials import Case, judge, run_trials
 
 SEED_EDGES = 71011
 SEED_CORNERS = 71012
@@ -31,11 +32,6 @@ def corners() -> list[Case]:
 @pytest.fixture(scope="module")
 def clearances() -> list[Case]:
     return run_trials(LOOKS, SEED_CLEARANCES, ("clearance",), exposures=EXPOSURES)
-
-
-def honest(found: Judgement) -> bool:
-    """Bands for 60 cases or more of a kind; the coverage band is 53 of 60."""
-    return found.coverage >= 53 / 60 and 0.73 <= found.rms_normalised <= 1.28 and found.median_ratio >= 0.22
 
 
 @pytest.mark.heavy

@@ -7,8 +7,9 @@ written down before the first run and is never exchanged.
 from __future__ import annotations
 
 import pytest
+from trial_bands import honest
 
-from fringewise.workflow.trials import Case, Judgement, judge, judge_pooled, run_trials
+from fringewise.workflow.trials import Case, judge, judge_pooled, run_trials
 
 SEED = 20261125
 LOOKS = 62
@@ -17,11 +18,6 @@ LOOKS = 62
 @pytest.fixture(scope="module")
 def cases() -> list[Case]:
     return run_trials(LOOKS, SEED)
-
-
-def honest(found: Judgement) -> bool:
-    """Bands for 60 cases or more of a kind; the coverage band is 53 of 60."""
-    return found.coverage >= 53 / 60 and 0.73 <= found.rms_normalised <= 1.28 and found.median_ratio >= 0.22
 
 
 @pytest.mark.heavy

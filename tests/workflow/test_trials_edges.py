@@ -8,8 +8,9 @@ all pixels along an edge err alike, which no camera does.
 from __future__ import annotations
 
 import pytest
+from trial_bands import honest
 
-from fringewise.workflow.trials import Case, Judgement, judge, run_trials
+from fringewise.workflow.trials import Case, judge, run_trials
 
 SEED = 20261126
 LOOKS = 31
@@ -19,11 +20,6 @@ RAYS = 7
 @pytest.fixture(scope="module")
 def cases() -> list[Case]:
     return run_trials(LOOKS, SEED, ["edge_nick", "edge_nick"], rays_per_pixel=RAYS)
-
-
-def honest(found: Judgement) -> bool:
-    """Bands for 60 cases of a kind; the coverage band is 53 of 60."""
-    return found.coverage >= 53 / 60 and 0.73 <= found.rms_normalised <= 1.28 and found.median_ratio >= 0.22
 
 
 @pytest.mark.heavy

@@ -8,6 +8,7 @@ marks of its own each time; the ray cast is the dear part.
 from __future__ import annotations
 
 import pytest
+from trial_bands import honest
 
 from fringewise.workflow.trials import Case, Judgement, judge, judge_pooled, run_trials
 
@@ -28,11 +29,6 @@ def on_steps() -> list[Case]:
 @pytest.fixture(scope="module")
 def on_balls() -> list[Case]:
     return run_trials(10, SEED_BLOCKS + 1, ("sphere",), exposures=3)
-
-
-def honest(found: Judgement) -> bool:
-    """Bands for 60 cases or more of a kind; the coverage band is 53 of 60."""
-    return found.coverage >= 53 / 60 and 0.73 <= found.rms_normalised <= 1.28 and found.median_ratio >= 0.22
 
 
 def enough(found: Judgement) -> bool:

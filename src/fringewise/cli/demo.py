@@ -62,7 +62,7 @@ def _new_folder(out: Path | None) -> Path:
 
 
 def _lines(outcome: DemoOutcome, unit: LengthUnit, folder: Path) -> Iterable[str]:
-    from fringewise.cli.measure import CAUTION
+    from fringewise.verdict.words import CAUTION
     from fringewise.workflow.demo import BLADES, ENGINE, STAGE, VIEWED
 
     yield f"Invented inspection: {ENGINE}; stage {STAGE} of {BLADES} blades, {VIEWED}."

@@ -138,7 +138,8 @@ def measure(
     """Measure marks that have no results yet, as after a break; or all of them anew with this program."""
     settings = start()
     shown_in = length_unit(unit, settings)
-    from fringewise.cli.measure import CAUTION, result_lines
+    from fringewise.cli.measure import result_lines
+    from fringewise.verdict.words import CAUTION
     from fringewise.workflow.inspecting import measure_waiting
 
     with at_desk(settings) as office, progress() as shown:

@@ -40,8 +40,9 @@ def mark(
     """
     settings = start()
     shown_in = length_unit(unit, settings)
-    from fringewise.cli.measure import CAUTION, result_lines
+    from fringewise.cli.measure import result_lines
     from fringewise.files import read_findings
+    from fringewise.verdict.words import CAUTION
     from fringewise.workflow.inspecting import mark_and_measure, renumbered
 
     marked = read_findings(findings)

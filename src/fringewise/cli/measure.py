@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Final
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -17,11 +17,6 @@ if TYPE_CHECKING:
     from fringewise.findings.finding import FindingResult
     from fringewise.surface.surface import Surface
     from fringewise.workflow.measure import Measurement
-
-CAUTION: Final = (
-    "Decision support. It releases nothing. The manual in its revision in force, the operator's procedure "
-    "and the licensed person decide."
-)
 
 
 def measure(
@@ -98,6 +93,7 @@ def _read_look(look: Path, photo: Path | None, head: Path | None, sigma: float |
 
 def _lines(made: Measurement, unit: LengthUnit) -> Iterable[str]:
     from fringewise.cli.words import length, share
+    from fringewise.verdict.words import CAUTION
 
     for result in made.results:
         yield from result_lines(result, unit)

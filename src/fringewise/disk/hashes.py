@@ -6,6 +6,8 @@ import hashlib
 from collections.abc import Mapping
 from pathlib import Path
 
+from fringewise.record.manifest import manifest_text
+
 
 def sha256_of_file(path: Path) -> str:
     """Hash a file of any size without holding it in memory; OSError where it can't be read."""
@@ -27,5 +29,4 @@ def sha256_of_lines(hashes: Mapping[str, str]) -> str:
     >>> sha256_of_lines({"a.txt": "11", "b.txt": "00"}) == hashlib.sha256(lines).hexdigest()
     True
     """
-    lines = sorted(f"{digest}  {path}\n".encode() for path, digest in hashes.items())
-    return hashlib.sha256(b"".join(lines)).hexdigest()
+    return hashlib.sha256(manifest_text(hashes).encode()).hexdigest()

@@ -72,3 +72,26 @@ class Kind:
 def look_at(surface: Surface, seed: int = 0) -> Look:
     """Make a surface ready for measuring."""
     return Look(surface, pixel_rays(surface), np.random.default_rng(seed))
+
+
+def quantity_words(name: str) -> str:
+    """Give a quantity's name as it is spoken.
+
+    Examples
+    --------
+    >>> quantity_words("along_surface"), quantity_words("gap_least")
+    ('along the surface', 'least gap')
+    """
+    spoken = {
+        "straight": "straight distance",
+        "along_surface": "along the surface",
+        "end_to_end": "end to end",
+        "lost_area": "lost area",
+        "gap_least": "least gap",
+        "gap_mean": "mean gap",
+        "tilt_deg": "tilt",
+        "loss_greatest": "greatest loss",
+        "radius_least": "least radius",
+        "length_to_depth": "length to depth",
+    }
+    return spoken.get(name, name.replace("_", " "))

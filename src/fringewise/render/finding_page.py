@@ -10,6 +10,7 @@ from matplotlib.figure import Figure
 from fringewise.capture.head import Head
 from fringewise.core.units import LengthUnit
 from fringewise.findings.finding import FindingResult
+from fringewise.findings.kind import quantity_words
 from fringewise.render.caption import U_WORDS, doubt_notes, origin_words, what_words
 from fringewise.render.finding_panels import body_height_in, draw_body, line_of
 from fringewise.render.page import (
@@ -28,7 +29,7 @@ from fringewise.render.page import (
 from fringewise.render.panels import Panels
 from fringewise.render.photo import shown_photo
 from fringewise.render.theme import LABEL_PT, SMALL_PT, TEXT_PT, Theme, ThemeName, theme_named
-from fringewise.render.words import main_words, quantity_words, value_words
+from fringewise.render.words import main_words, value_words
 from fringewise.surface.surface import Surface
 
 _SIZES_A_ROW: Final = 4

@@ -13,6 +13,7 @@ from matplotlib.patches import Rectangle
 
 from fringewise.core.measured import Measured
 from fringewise.core.units import LengthUnit, value_like
+from fringewise.findings.kind import quantity_words
 from fringewise.render.caption import U_WORDS
 from fringewise.render.page import (
     FOOT_LINE_IN,
@@ -38,7 +39,7 @@ from fringewise.render.stage_strip import (
     strip_rows,
 )
 from fringewise.render.theme import HAIR_PT, SMALL_PT, TEXT_PT, Theme, ThemeName, theme_named
-from fringewise.render.words import THIN, number_words, quantity_words, value_words
+from fringewise.render.words import THIN, number_words, value_words
 
 _WIDE_IN: Final = WIDTH_IN - 2 * MARGIN_IN
 _STRIP_TOP_IN: Final = 1.36

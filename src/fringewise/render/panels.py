@@ -12,6 +12,7 @@ from matplotlib.axes import Axes
 from fringewise.core.checks import Array
 from fringewise.core.units import LengthUnit
 from fringewise.findings.finding import FindingResult
+from fringewise.findings.kind import quantity_words
 from fringewise.render.dimension import (
     Dimension,
     Pen,
@@ -26,7 +27,7 @@ from fringewise.render.page import Box, Page
 from fringewise.render.photo import Crop, Picture, Shown, hatch, photo_axes, without_surface
 from fringewise.render.places import extents_of
 from fringewise.render.theme import TEXT_PT, Theme
-from fringewise.render.words import quantity_words, value_words
+from fringewise.render.words import value_words
 from fringewise.surface.surface import Surface
 
 CLEAR_PT: Final = 24.0

@@ -8,6 +8,7 @@ from typing import Final
 from fringewise.core.measured import Measured
 from fringewise.core.units import LengthUnit, shown_in
 from fringewise.findings.finding import Finding, FindingResult
+from fringewise.findings.kind import quantity_words
 
 THIN: Final = "\u2009"
 
@@ -52,29 +53,6 @@ def signed(value: float, decimals: int) -> str:
     """Write a number with a proper minus sign; nothing that rounds to 0 has one."""
     words = f"{value:.{decimals}f}"
     return words.replace("-", "−") if float(words) != 0 else words.replace("-", "")
-
-
-def quantity_words(name: str) -> str:
-    """Give a quantity's name as it is spoken.
-
-    Examples
-    --------
-    >>> quantity_words("along_surface"), quantity_words("gap_least")
-    ('along the surface', 'least gap')
-    """
-    spoken = {
-        "straight": "straight distance",
-        "along_surface": "along the surface",
-        "end_to_end": "end to end",
-        "lost_area": "lost area",
-        "gap_least": "least gap",
-        "gap_mean": "mean gap",
-        "tilt_deg": "tilt",
-        "loss_greatest": "greatest loss",
-        "radius_least": "least radius",
-        "length_to_depth": "length to depth",
-    }
-    return spoken.get(name, name.replace("_", " "))
 
 
 def kind_words(finding: Finding) -> str:

@@ -6,21 +6,12 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Final
 
 from fringewise.core.units import MM_PER_INCH, LengthUnit, shown_in, value_and_doubt, value_like
+from fringewise.findings.kind import quantity_words
 from fringewise.findings.result_documents import FindingResultDocument, QuantityDocument
 from fringewise.report.parts import BudgetRow, LimitRow, SizeRow
 from fringewise.verdict.documents import FindingVerdictDocument, GroundDocument, LimitsDocument
 
 _BOUNDS: Final = {"both": "", "at_least": "at least", "at_most": "at most"}
-_SPOKEN: Final = {
-    "along_surface": "along the surface",
-    "end_to_end": "end to end",
-    "gap_least": "least gap",
-    "gap_mean": "mean gap",
-    "loss_greatest": "greatest loss",
-    "radius_least": "least radius",
-    "straight": "straight distance",
-    "tilt_deg": "tilt",
-}
 BOUNDARIES: Final = {
     "serviceable_up_to": "serviceable up to",
     "inspect_again_up_to": "inspect again up to",
@@ -30,17 +21,6 @@ BOUNDARIES: Final = {
     "blend_from": "may be blended from",
 }
 """Boundaries of a limits book as they are spoken."""
-
-
-def spoken(name: str) -> str:
-    """Give a quantity's name as it is spoken.
-
-    Examples
-    --------
-    >>> spoken("gap_least"), spoken("lost_area")
-    ('least gap', 'lost area')
-    """
-    return _SPOKEN.get(name, name.replace("_", " "))
 
 
 def size_words(one: QuantityDocument, unit: LengthUnit) -> str:
@@ -64,7 +44,7 @@ def size_rows(result: FindingResultDocument, unit: LengthUnit) -> Iterator[SizeR
         low, high = (value_like(end, one.expanded_uncertainty, one.unit, unit) for end in one.interval_95)
         degrees = f", {one.degrees_of_freedom:.0f} degrees of freedom" if one.degrees_of_freedom else ""
         yield SizeRow(
-            spoken(one.name),
+            quantity_words(one.name),
             size_words(one, unit),
             f"k = {one.coverage_factor:.2f}{degrees}",
             f"{low.rsplit(' ', 1)[0]} to {high}",
@@ -84,7 +64,7 @@ def limit_rows(
         yield LimitRow(
             one.rule,
             sources.get(one.rule, book.source if book else ""),
-            spoken(one.quantity) if one.quantity else "",
+            quantity_words(one.quantity) if one.quantity else "",
             limit.strip(),
             _length(one, one.acceptance_limit, unit) if one.acceptance_limit is not None else "",
             _percent(probability) if probability is not None else "",
@@ -102,7 +82,7 @@ def budget_rows(result: FindingResultDocument, unit: LengthUnit) -> Iterator[Bud
             for part in one.budget
         ]
         total = value_like(one.standard_uncertainty, 2 * one.standard_uncertainty, one.unit, unit)
-        yield BudgetRow(spoken(one.name), (*parts, ("together", total)), tuple(one.not_included))
+        yield BudgetRow(quantity_words(one.name), (*parts, ("together", total)), tuple(one.not_included))
 
 
 def _sources(book: LimitsDocument | None) -> Mapping[str, str]:

@@ -18,11 +18,12 @@ from fringewise.core.measured import Measured
 from fringewise.core.units import LengthUnit, value_and_doubt, value_like
 from fringewise.findings.documents import ANSWERS, MARKS
 from fringewise.findings.finding import Drawing, Finding, FindingResult, Section
+from fringewise.findings.kind import quantity_words
 from fringewise.findings.quick import QuickValue
 from fringewise.findings.registry import KINDS
 from fringewise.findings.result_documents import QuantityDocument
 from fringewise.record.inspection import Inspection
-from fringewise.render.words import number_words, quantity_words
+from fringewise.render.words import number_words
 from fringewise.workflow.surfaces import CaptureCheck
 
 DEVIATION_STEP_MM: Final = 1e-4
