@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fringewise.core.errors import MarksAtFault, NotMeasurable
-from fringewise.findings.bitten import TODAYS_EDGE
+from fringewise.findings.bitten import NO_ENDS, TODAYS_EDGE
 from fringewise.findings.finding import Finding
 from fringewise.findings.kind import Look, look_at
 from fringewise.findings.registry import measure_finding
@@ -42,7 +42,9 @@ def test_a_nick_is_measured_against_the_edge_carried_across(
 ) -> None:
     look, finding, truth = nicked
     result = measure_finding(look, finding)
-    for name in ("depth", "lost_area"):
+    names = {one.name for one in result.quantities}
+    assert ("length" in names) != (NO_ENDS in result.warnings)  # given, or left out and said so
+    for name in ("depth", "lost_area", *(names & {"length"})):
         one = result.quantity(name)
         assert abs(one.value - truth[name]) <= 2 * one.expanded_uncertainty
     assert result.quantity("depth").expanded_uncertainty <= 0.015  # mm; pixels are 0.03 mm here
